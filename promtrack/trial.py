@@ -10,6 +10,7 @@ import itertools
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,7 @@ from promtrack.pipeline import Job, load_run, measure
 from promtrack.products.folder import ProductFolder
 from promtrack.products.tables import write_records
 from promtrack.rounding import counted
-from promtrack.scene.content import FWHM_SIGMA
+from promtrack.scene.content import FWHM_SIGMA, Knot, knot_place
 from promtrack.scene.judge import NEAR_FRONT_MM, NEAR_MM
 from promtrack.sequence.records import Sequence
 from promtrack.show.figures.season import draw_trial
@@ -42,37 +43,29 @@ class Injected:
     kind: str  # 'knot' or 'front'
     brightness_sigma: float  # peak, in units of the noise
     counts: float  # the same in counts of the strips
-    start_s: float
-    end_s: float
-    angle_deg: float  # product angle at the start
-    height_mm: float
-    radial_km_s: float
-    along_km_s: float  # towards larger angle
+    path: Knot  # its angles are product angles
+
+    def there(self, time_s: np.ndarray | float) -> np.ndarray:
+        """Whether it is to be seen at times of any shape."""
+        since_s = np.asarray(time_s) - self.path.from_s
+        return (since_s >= 0.0) & (since_s <= self.path.life_s)
 
     @property
     def speed_km_s(self) -> float:
         """Speed in the plane of the sky, km/s."""
-        return float(np.hypot(self.radial_km_s, self.along_km_s))
+        return float(np.hypot(self.path.radial_km_s, self.path.along_km_s))
 
     def at(self, time_s: np.ndarray | float, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
         """Product angle (deg) and height (Mm), each (n,), at the (n,) times."""
-        gone_s = np.asarray(time_s) - self.start_s
-        rho_mm = limb_mm + self.height_mm
-        climbed = 1e-3 * self.radial_km_s * gone_s
-        # both speeds stay as they are: the angle is the integral of along / rho
-        turn = 1e-3 * self.along_km_s * gone_s / rho_mm
-        if abs(self.radial_km_s) > 1e-3:
-            turn = self.along_km_s / self.radial_km_s * np.log1p(climbed / rho_mm)
-        return self.angle_deg + np.degrees(turn), self.height_mm + climbed
+        angle, height = knot_place(self.path, time_s, limb_mm)
+        return np.rad2deg(angle), height
 
     def spots(self, time_s: float, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
-        """Product angles (deg) and heights (Mm), each (n,), of the spots of light that the body consists of.
-
-        A knot is one; a front is an arch of beads, near enough to each other to make one body.
-        """
+        """Product angles (deg) and heights (Mm), each (n,), of the spots of light that the body consists of:
+        a knot is one; a front is an arch of beads, near enough to each other to make one body."""
         angle, height = self.at(time_s, limb_mm)
         if self.kind == "knot":
-            return np.array([angle]), np.array([height])
+            return angle, height
         part = np.linspace(-1.0, 1.0, round(5.0 * FRONT_WIDE_MM / FRONT_MM))
         return angle + np.degrees(0.5 * FRONT_WIDE_MM / limb_mm) * part, height * np.sqrt(1.0 - 0.8 * part**2)
 
@@ -80,34 +73,29 @@ class Injected:
 def run_trial(
     out: Path, *, rounds: int = 6, seed: int = 0, progress: Callable[[int, int], None] | None = None
 ) -> list[str]:
-    """Put bodies into the frames of a finished run, measure, and write what was found.
-
-    Parameters
-    ----------
-    out : folder of the run
-    rounds : runs with other bodies in them; each takes about as long as the run's lock, strips and motion
-    seed : of the places of the bodies; the same seed gives the same result
-
-    Returns lines to print. Raises InputError: the run is not finished, or too short for any body to be
-    followed.
-    """
+    """Put bodies into the frames of a finished run in the folder `out`, measure, and write what was found:
+    lines to print. `rounds`: runs with other bodies in them; each takes about as long as the run's lock,
+    strips and motion; `seed`: of the places of the bodies. Raises InputError: the run is not finished, or too
+    short for any body to be followed."""
     job = load_run(out)
     least = job.settings.motion.least_points
+    refused = partial(InputError, where=str(out), remedy="record for longer")
     if len(job.strip) < least:
-        raise InputError(
-            f"has {counted(len(job.strip), 'frame', 'frames')}, and a knot must be seen in {least}",
-            where=str(out),
-            remedy="record for longer",
-        )
+        frames = counted(len(job.strip), "frame", "frames")
+        raise refused(f"has {frames}, and a knot must be seen in {least}")
     rng = np.random.default_rng(seed)
     rows: list[TrialRow] = []
     for number in range(rounds):
         bodies = _bodies(job, rng, number)
-        rows += _measured_again(job, bodies)
+        with tempfile.TemporaryDirectory(prefix="promtrack-trial-") as folder:
+            again = Job(job.source, ProductFolder(Path(folder)), job.settings)
+            again.sequence = injected_sequence(job, bodies)
+            measure(again)
+            rows += [_judged(body, again) for body in bodies]
         if progress:
             progress(number + 1, rounds)
     if not rows:
-        raise InputError("is too short to follow any knot", where=str(out), remedy="record for longer")
+        raise refused("is too short to follow any knot")
     meta = {
         "note": "test features put into the frames of this run, and measured by the same stages",
         "brightness": "peak; brightness_sigma in the noise of one strip pixel at that height",
@@ -125,35 +113,33 @@ def _bodies(job: Job, rng: np.random.Generator, number: int) -> list[Injected]:
     wide_deg = geometry.deg_per_column * (geometry.columns - 1)
     least_s = (job.settings.motion.least_points + 2) * float(np.median(np.diff(strip.time_s)))
     out: list[Injected] = []
-    for place in rng.permutation(KNOTS_A_ROUND):
-        speed = SPEEDS_KM_S[(number + int(place)) % len(SPEEDS_KM_S)] * float(rng.uniform(0.8, 1.25))
+
+    def add(kind: str, sigma: float, noise_mm: float, path: Knot) -> None:
+        """A body, as bright as the noise at a height asks for, if it is there long enough."""
+        if path.life_s >= least_s:
+            row = int(np.clip(geometry.row(noise_mm), 0, geometry.rows - 1))
+            out.append(Injected(kind, sigma, sigma * float(strip.noise[row]), path))
+
+    for place in rng.permutation(KNOTS_A_ROUND).tolist():
+        speed = SPEEDS_KM_S[(number + place) % len(SPEEDS_KM_S)] * float(rng.uniform(0.8, 1.25))
         direction = float(rng.uniform(0.0, 2 * np.pi))
         radial, along = speed * np.cos(direction), speed * np.sin(direction)
         low, high = 12.0, max(0.6 * top_mm, 20.0)
         height = float(rng.uniform(low, high)) if abs(radial) < 5.0 else (low if radial > 0 else high)
         room_mm = (top_mm - height - 5.0) if radial > 0 else height - 8.0
         stay_s = min(1e3 * room_mm / max(abs(radial), 1e-3), 3600.0, last_s)
-        if stay_s < least_s:
-            continue
-        angle = geometry.from_deg + wide_deg * (float(place) + rng.uniform(0.2, 0.8)) / KNOTS_A_ROUND
-        sigma = BRIGHTNESS[(number + int(place)) % len(BRIGHTNESS)]
+        angle = geometry.from_deg + wide_deg * (place + rng.uniform(0.2, 0.8)) / KNOTS_A_ROUND
         start = float(rng.uniform(0.0, last_s - stay_s))
-        counts = sigma * _noise(job, height)
-        out.append(Injected("knot", sigma, counts, start, start + stay_s, angle, height, radial, along))
+        sigma = BRIGHTNESS[(number + place) % len(BRIGHTNESS)]
+        add("knot", sigma, height, Knot(angle, height, radial, along, from_s=start, life_s=stay_s))
     if number % 2:
         speed = SPEEDS_KM_S[1 + (number // 2) % (len(SPEEDS_KM_S) - 1)]
-        sigma, start = BRIGHTNESS[(number // 2) % len(BRIGHTNESS)], float(rng.uniform(0.0, 0.4)) * last_s
-        end = min(last_s, start + 1e3 * (top_mm - 25.0) / speed)
-        if end - start >= least_s:
-            angle = geometry.from_deg + wide_deg * float(rng.uniform(0.25, 0.75))
-            counts = sigma * _noise(job, 30.0)
-            out.append(Injected("front", sigma, counts, start, end, angle, 20.0, speed, 0.0))
+        start = float(rng.uniform(0.0, 0.4)) * last_s
+        stay_s = min(last_s - start, 1e3 * (top_mm - 25.0) / speed)
+        angle = geometry.from_deg + wide_deg * float(rng.uniform(0.25, 0.75))
+        sigma = BRIGHTNESS[(number // 2) % len(BRIGHTNESS)]
+        add("front", sigma, 30.0, Knot(angle, 20.0, speed, 0.0, from_s=start, life_s=stay_s))
     return out
-
-
-def _noise(job: Job, height_mm: float) -> float:
-    row = int(np.clip(job.strip.geometry.row(height_mm), 0, job.strip.geometry.rows - 1))
-    return float(job.strip.noise[row])
 
 
 def injected_sequence(job: Job, bodies: list[Injected]) -> Sequence:
@@ -169,25 +155,25 @@ def injected_sequence(job: Job, bodies: list[Injected]) -> Sequence:
     def read(index: int) -> np.ndarray:
         frame = sequence.read(index)
         time_s = float(sequence.time_s[index]) - first_s
-        here = [body for body in bodies if body.start_s <= time_s <= body.end_s]
+        here = [body for body in bodies if body.there(time_s)]
         if not here or not lock.used[index]:
             return frame
         light = np.zeros(frame.shape, np.float32)
         for body in here:
             angle, height = body.spots(time_s, limb_mm)
             x, y = to_frame(lock, index, orientation.to_image(angle), lock.radius_px + height / mm_per_px)
-            size_px = (KNOT_MM if body.kind == "knot" else FRONT_MM) / FWHM_SIGMA / mm_per_px
-            sigma_px = max(size_px, 0.8)
+            size_mm = KNOT_MM if body.kind == "knot" else FRONT_MM
+            sigma_px = max(size_mm / FWHM_SIGMA / mm_per_px, 0.8)
             # beads lie over each other: together they have the peak that is asked for, at the apex
-            middle = len(x) // 2
-            apart_px = np.hypot(x - x[middle], y - y[middle])
+            apart_px = np.hypot(x - x[len(x) // 2], y - y[len(x) // 2])
             peak = body.counts / np.exp(-0.5 * (apart_px / sigma_px) ** 2).sum()
             for place in zip(x, y, strict=True):
                 _add_spot(light, *place, sigma_px, peak)
         bright = frame + light * float(np.nan_to_num(lock.transparency[index], nan=1.0))
-        if frame.dtype.kind == "u":
-            bright = np.clip(np.rint(bright), 0, min(sequence.full_scale, np.iinfo(frame.dtype).max))
-        return bright.astype(frame.dtype if frame.dtype.kind == "u" else np.float32)
+        if frame.dtype.kind != "u":
+            return bright.astype(np.float32)
+        top = min(sequence.full_scale, np.iinfo(frame.dtype).max)
+        return np.clip(np.rint(bright), 0, top).astype(frame.dtype)
 
     return replace(sequence, read=read)
 
@@ -200,16 +186,8 @@ def _add_spot(light: np.ndarray, x: float, y: float, sigma_px: float, peak: floa
     part += peak * np.exp(-0.5 * ((down - y) ** 2 + (across - x) ** 2) / sigma_px**2).astype(np.float32)
 
 
-def _measured_again(job: Job, bodies: list[Injected]) -> list[TrialRow]:
-    """The very same stages on the frames with the bodies in them; what became of each body."""
-    with tempfile.TemporaryDirectory(prefix="promtrack-trial-") as folder:
-        again = Job(job.source, ProductFolder(Path(folder)), job.settings)
-        again.sequence = injected_sequence(job, bodies)
-        measure(again)
-        return [_judged(body, again) for body in bodies]
-
-
 def _judged(body: Injected, again: Job) -> TrialRow:
+    """What became of a body in the measurement."""
     tracks: tuple[KnotTrack | Front, ...]
     tracks = again.motion.knots if body.kind == "knot" else again.motion.fronts
     limb_mm = again.strip.geometry.limb_mm
@@ -224,8 +202,8 @@ def _judged(body: Injected, again: Job) -> TrialRow:
         speed_km_s=body.speed_km_s,
         brightness_sigma=body.brightness_sigma,
         brightness=body.counts,
-        height_mm=body.height_mm,
-        pa_deg=body.angle_deg % 360.0,
+        height_mm=body.path.height_mm,
+        pa_deg=body.path.at_deg % 360.0,
         found=track is not None,
         measured_km_s=float(speed),
         error_km_s=float(error),
@@ -233,7 +211,7 @@ def _judged(body: Injected, again: Job) -> TrialRow:
 
 
 def _follows(track: KnotTrack | Front, body: Injected, limb_mm: float) -> bool:
-    inside = (track.time_s >= body.start_s) & (track.time_s <= body.end_s)
+    inside = body.there(track.time_s)
     if inside.sum() < 4:
         return False
     angle, height = body.at(track.time_s[inside], limb_mm)
@@ -257,13 +235,14 @@ def _lines(rows: list[TrialRow]) -> list[str]:
         )
         pulls = [abs(r.measured_km_s - r.speed_km_s) / r.error_km_s for r in own if r.error_km_s > 0.0]
         if pulls:
-            inside = [sum(pull <= errors for pull in pulls) for errors in (1, 2)]
-            line += f"; {inside[0]} and {inside[1]} of {len(pulls)} speeds inside 1 and 2 stated errors"
+            one, two = (sum(pull <= errors for pull in pulls) for errors in (1, 2))
+            line += f"; {one} and {two} of {len(pulls)} speeds inside 1 and 2 stated errors"
         lines.append(line)
     fronts = [r for r in rows if r.kind == "front"]
     if fronts and all(r.found for r in fronts):
+        slowest, faintest = min(r.speed_km_s for r in fronts), min(r.brightness_sigma for r in fronts)
         lines.append(
-            f"no front faster than {min(r.speed_km_s for r in fronts):.0f} km/s and brighter than "
-            f"{min(r.brightness_sigma for r in fronts):g} times the noise was missed ({len(fronts)} put in)"
+            f"no front faster than {slowest:.0f} km/s and brighter than {faintest:g} times the noise was "
+            f"missed ({len(fronts)} put in)"
         )
     return lines

@@ -9,6 +9,7 @@ from astropy.table import Table
 from promtrack.errors import InputError
 from promtrack.limb.records import to_frame
 from promtrack.pipeline import load_run, run
+from promtrack.scene import Knot
 from promtrack.settings_text import change_settings
 from promtrack.trial import Injected, injected_sequence, run_trial
 from tests.conftest import QUICK_SETTINGS
@@ -19,20 +20,10 @@ def job(small_run):
     return load_run(small_run.folder.path)
 
 
-def knot(job, **changes):
+def knot(job):
     geometry = job.strip.geometry
-    values = {
-        "kind": "knot",
-        "brightness_sigma": 10.0,
-        "counts": 5000.0,
-        "start_s": 100.0,
-        "end_s": 400.0,
-        "angle_deg": geometry.angle_deg(geometry.columns * 0.4),
-        "height_mm": 20.0,
-        "radial_km_s": 40.0,
-        "along_km_s": 30.0,
-    }
-    return Injected(**(values | changes))
+    angle = geometry.angle_deg(geometry.columns * 0.4)
+    return Injected("knot", 10.0, 5000.0, Knot(angle, 20.0, 40.0, 30.0, from_s=100.0, life_s=300.0))
 
 
 def test_a_body_keeps_both_its_speeds(job):
@@ -54,9 +45,9 @@ def test_its_light_stands_where_it_should(job):
     added = injected_sequence(job, [body]).frame(index).astype(float) - job.sequence.frame(index)
     row, column = np.unravel_index(np.argmax(added), added.shape)
     first = float((job.strip.times_utc[0] - job.sequence.times_utc[0]) / np.timedelta64(1, "s"))
-    angle, height = body.at(np.array(job.sequence.time_s[index] - first), job.strip.geometry.limb_mm)
-    rho = job.lock.radius_px + float(height) / scale.km_per_px * 1e3
-    x, y = to_frame(job.lock, index, np.asarray(orientation.to_image(float(angle))), np.asarray(rho))
+    angle, height = body.at(job.sequence.time_s[index] - first, job.strip.geometry.limb_mm)
+    rho = job.lock.radius_px + height[0] / scale.km_per_px * 1e3
+    x, y = to_frame(job.lock, index, np.asarray(orientation.to_image(angle[0])), np.asarray(rho))
     assert (column, row) == pytest.approx((float(x), float(y)), abs=1.0)
     before = int(np.argmin(np.abs(job.sequence.time_s - 20.0)))
     assert np.array_equal(injected_sequence(job, [body]).frame(before), job.sequence.frame(before))

@@ -20,13 +20,10 @@ LEAST_SHARE = 0.6  # of the ridge's time in which its knot is seen
 
 
 def knot_followed(front: Front, knots: Sequence[KnotTrack], geometry: StripGeometry) -> int:
-    """Number of the knot that is all there is to a front, 0 if there is none.
-
-    That knot lies at the edge at most of its times and through most of its rise, and what rises is not much
-    wider than the way of the knot along the limb: an eruption's front is wide, though it has knots along it,
-    and a knot that goes with it while it rises slowly is not the eruption. Whether the knot is called
-    moving does not matter: it has been tried as a knot then, which asks for more than the edge of a sector.
-    """
+    """Number of the knot that is all there is to a front, 0 if there is none: it lies at the edge at most of
+    its times and through most of its rise, and what rises is not much wider than its way along the limb. An
+    eruption is wide, though knots go with it. The knot need not be called moving: it was tried as a knot,
+    which asks for more than the edge of a sector."""
     rise_mm = np.abs(np.gradient(front.height_mm if front.best is None else front.best.curve_mm))
     extent_mm = np.deg2rad(front.extent_deg) * geometry.limb_mm
     for knot in knots:
@@ -61,11 +58,10 @@ def match_ridges(
     """Give each ridge the knot that runs along it, and compare the speeds along the path over the same time;
     and the moving front of whose edge it is the light.
 
-    A knot belongs to a ridge if it is seen in most of its time and is then, in median, within 3 Mm of it. The
-    velocity is that of its fitted path at the middle of that time, because a knot on an arch changes it,
-    projected on the slit. A ridge belongs to a front if that is seen in most of its time and stands then, in
-    median, within the front's sector and not farther above the ridge than half level and middle of a
-    structure lie apart.
+    A knot belongs to a ridge if it is seen in most of its time, in median within 3 Mm of it; its velocity is
+    that of its fitted path in the middle of that time. A front does if it is seen in most of that time, in
+    median with the ridge in its sector and not farther above it than half level and middle of a structure lie
+    apart.
     """
     matched = []
     for ridge in ridges:

@@ -1,10 +1,9 @@
 """The slow structure of the strips: what stands still while knots pass, and how much it flickers.
 
-At anchor times a low quantile over frames spread through a window gives the structure that stands still. The
-window is longer than the slowest knot needs to cross its own size several times, so that such a knot is not
-eaten, and the quantile is low because a knot is bright: it hides the structure behind it for less of the time
-than it leaves it free. All is kept in the bands of scale space in which knots are looked for (`bands`),
-because these are linear.
+At anchor times it is a low quantile over frames spread through a window, longer than the slowest knot needs
+to cross its own size several times; low, since a knot is bright and hides what lies behind it for the smaller
+part of the time. All is kept in the bands of scale space in which knots are looked for (`bands`): these are
+linear.
 """
 
 from __future__ import annotations
@@ -49,11 +48,8 @@ class Anchor:
 
 
 def bands(geometry: StripGeometry, knot_mm: tuple[float, float]) -> tuple[Band, ...]:
-    """Bands for knots between two diameters, each 1.6 times coarser than the one before.
-
-    Scale space and the difference of Gaussians: Lindeberg 1998, Int. J. Comput. Vision 30, 79; Lowe 2004,
-    ibid. 60, 91.
-    """
+    """Bands for knots between two diameters, each 1.6 times coarser than the one before (scale space and the
+    difference of Gaussians: Lindeberg 1998, Int. J. Comput. Vision 30, 79; Lowe 2004, ibid. 60, 91)."""
     finest = max(knot_mm[0] / limits.FWHM / geometry.mm_per_row, 1.0)  # less than a pixel is not sampled
     coarsest = max(knot_mm[1] / limits.FWHM / geometry.mm_per_row, finest)
     count = 1 + math.ceil(round(math.log(coarsest / finest) / math.log(1.6), 6))
@@ -166,12 +162,9 @@ def _band_noise(
     scale_space: tuple[Band, ...],
     strip_noise: np.ndarray,
 ) -> tuple[list[np.ndarray], np.ndarray]:
-    """What is left in every band: 1 sigma on every 4th row and column, and (bands, 2) its rms slope.
-
-    At least what white noise of the strips would leave. Resampling ties neighbours, so the noise that is seen
-    usually lies above; a margin keeps it the one that counts. Where the frames' grey scale is coarser than
-    the noise, the scatter in time says nothing and this does.
-    """
+    """What is left in every band: 1 sigma on every 4th row and column, and (bands, 2) its rms slope; at least
+    what white noise of the strips would leave, less a margin, since resampling ties neighbours: where the
+    frames' grey scale is coarser than the noise, the scatter in time says nothing."""
     samples: list[list[np.ndarray]] = [[] for _ in scale_space]
     slopes: list[list[tuple[float, float]]] = [[] for _ in scale_space]
     for i, image in enumerate(stack):
@@ -201,12 +194,9 @@ def _slopes(left: np.ndarray) -> tuple[float, float]:
 
 
 def _noise_map(samples: np.ndarray) -> np.ndarray:
-    """1-sigma noise on every 4th row and column of a band from its scatter in time, at least the typical
-    noise of its height.
-
-    From the median down to the lower quartile: knots are bright, and neither a stream of them nor the dark
-    rings that a difference of Gaussians puts around them must raise the noise.
-    """
+    """1-sigma noise on every 4th row and column of a band from its scatter in time, at least the typical one
+    of its height; from the median down to the lower quartile, since neither a stream of bright knots nor the
+    dark rings that a difference of Gaussians puts around them must raise it."""
     lower, middle = np.partition(samples, (len(samples) // 4, len(samples) // 2), axis=0)[
         [len(samples) // 4, len(samples) // 2]
     ]

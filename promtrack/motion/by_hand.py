@@ -1,9 +1,5 @@
-"""Fronts and knots through points clicked by hand: refined on the picture, fitted as all others are.
-
-A point is moved to the edge or to the centroid of the light within a few megametres, where the picture shows
-one clearly enough; else it stays where it was clicked. Where the hand went over the same strips twice, the
-scatter between the passes is the error of a click.
-"""
+"""Fronts and knots through points clicked by hand, fitted as all others are. A point is moved to the edge or
+the centroid of the light within a few megametres, where the picture shows one clearly enough."""
 
 from __future__ import annotations
 
@@ -45,18 +41,11 @@ def with_marks(
     doubt: str = "",
 ) -> Motion:
     """The motion with knots dropped, fronts refused, and fronts and knots by hand put in behind the others.
+    What is not marked keeps its number and letter; what is by hand takes the next letters. Checks and
+    sentences are those of what is left.
 
-    What is not marked stays as it is, numbers and letters included; what is by hand takes the next letters.
-    Checks and sentences are those of what is left.
-
-    Parameters
-    ----------
-    largest_mm : diameter of the largest knots looked for
-    doubt : why nothing may be called moving; '' where nothing speaks against it
-
-    Raises
-    ------
-    SettingsError : a front or a knot has too few points on the strips
+    `largest_mm`: diameter of the largest knots looked for; `doubt`: why nothing may be called moving, ''
+    where nothing speaks against it. Raises SettingsError: a front or a knot has too few points on the strips.
     """
     knots = [k for k in motion.knots if not any(passes(strip, k, place) for place in marks.drop)]
     fronts = [f for f in motion.fronts if not any(_overlap(f, sector) for sector in marks.no_front)]
@@ -211,10 +200,8 @@ def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion, 
 def _course(
     strip: Strip, course: tuple[Place, ...], least: int, kind: str
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """(m,) strips that were clicked, angle and height there, and the error of each in Mm.
-
-    Where three strips or more were clicked twice, the scatter within them is the error of a click.
-    """
+    """(m,) strips that were clicked, angle and height there, and the error of each in Mm. Where three strips
+    or more were clicked twice, the scatter within them is the error of a click."""
     geometry, step = strip.geometry, float(np.median(np.diff(strip.time_s)))
     seconds = np.array([(p.time_utc - strip.times_utc[0]) / np.timedelta64(1, "s") for p in course])
     nearest = np.array([int(np.argmin(np.abs(strip.time_s - t))) for t in seconds], int)

@@ -59,11 +59,8 @@ WHITE = Noise(np.zeros(1), np.zeros(1), np.ones(1), _ONCE, _ONCE)  # the stated 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Moments:
-    """A track seen through candidate noises: what decides how well each path and each noise explains it.
-
-    For every candidate noise g and every curve c (a line; parabolas and freer paths with coefficients of
-    1-sigma `BENDS_MM`), in units of a = 1.
-    """
+    """A track seen through every candidate noise g and every curve c (a line; parabolas and freer paths), in
+    units of a = 1: what decides how well each explains it."""
 
     log_det: np.ndarray  # (g, c) of V and of what the data leave of the coefficients' covariance
     squares: np.ndarray  # (g, c) minimum of chi squared, that of the coefficients included
@@ -101,9 +98,8 @@ def estimate_noise(
     without any.
 
     The likelihood of each candidate is that of all tracks, with their paths integrated out (restricted
-    maximum likelihood: Patterson & Thompson 1971, Biometrika 58, 545): what a path of low degree takes out of
-    slow noise is allowed for. A track that has a noise of its own hardly counts (a mixture, as for outliers:
-    Hogg, Bovy & Lang 2010, arXiv:1008.4686, section 3).
+    maximum likelihood: Patterson & Thompson 1971, Biometrika 58, 545). A track that has a noise of its own
+    hardly counts (a mixture, as for outliers: Hogg, Bovy & Lang 2010, arXiv:1008.4686, section 3).
     """
     if not times_s:
         return WHITE
@@ -195,11 +191,9 @@ def _sway_variance(degree: int) -> np.ndarray:
 def _whitened(
     time_s: np.ndarray, table: np.ndarray, error_mm: np.ndarray, noise: Noise
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(g, n, m) columns of `table` (n, m) through the inverse square root of V, and (g,) log det V.
-
-    An Ornstein-Uhlenbeck process seen with white noise is a Kalman filter of one state: the innovations over
-    their errors are white, and the work grows with n and not with its cube.
-    """
+    """(g, n, m) columns of `table` (n, m) through the inverse square root of V, and (g,) log det V, by the
+    Kalman filter of one state that an Ornstein-Uhlenbeck process seen with white noise is: the work grows
+    with n."""
     n, m = table.shape
     slow2 = noise.slow_mm**2
     white2 = error_mm[:, None] ** 2 + noise.white_mm**2  # (n, g)

@@ -1,9 +1,8 @@
 """Chance tracks and standing structure: how many tracks would look like motion without being one.
 
-Two things look like motion without being one. Points of chance may line up: the same strips with their times
-scrambled give only such tracks, since what stands still stays and what moves is torn apart. And a structure
-may change its brightness from one side to the other while it stands still: that shifts a knot by a part of
-its own size.
+Points of chance may line up: the same strips with their times scrambled give only such tracks, since what
+moves is torn apart. And a structure that stands still may change its brightness from one side to the other,
+which shifts a knot by a part of its own size.
 """
 
 from __future__ import annotations
@@ -66,10 +65,9 @@ def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTr
     """Log likelihood ratio of a track as one moving knot against chance points as dense as they are around
     it.
 
-    Each inner point is predicted from its two neighbours; the track's own points do not count as chance
-    points. In a strip that shows more points than usual, chance points are denser by as much: a cloud fills a
-    few strips in a row with them, and scrambled times, which tear these apart, would make its chance tracks
-    seem rare.
+    Each inner point is predicted from its two neighbours; the track's own points are no chance points. Chance
+    points are denser in a strip that shows more points than usual: a cloud fills a few strips in a row, and
+    scrambled times, which tear these apart, would make its chance tracks seem rare.
     """
     place, time = places.place_mm[track], places.time_s[places.index[track]]
     variance = places.error_mm[track] ** 2 + SMALLEST_MM**2
@@ -87,13 +85,12 @@ def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTr
 
 
 def expected_by_chance(score: float, travel_mm: float, chance: Chance) -> float:
-    """Number of chance tracks expected in a run with at least this score that travel at least half as far.
+    """Number of chance tracks expected in a run with at least this score that travel at least half as far:
+    what stands still makes chance tracks of high score that go nowhere.
 
-    What stands still makes chance tracks of high score, but they go nowhere. Counted in the trials as far as
-    they reach. Beyond, the tail of their scores goes on as an exponential whose scale is known as well as so
-    many scores tell it: its predictive law, a Lomax distribution (Aitchison & Dunsmore 1975, Statistical
-    Prediction Analysis, table 2.3), with `SCALE` counting as `SCALE_WEIGHT` scores. Few chance tracks make a
-    long tail.
+    Counted in the trials as far as they reach; beyond, the tail of their scores goes on as an exponential of
+    unknown scale: its predictive law, a Lomax distribution (Aitchison & Dunsmore 1975, Statistical Prediction
+    Analysis, table 2.3), with `SCALE` counting as `SCALE_WEIGHT` scores.
     """
     scores = chance.scores[chance.travels_mm >= 0.5 * travel_mm]
     above = int(np.searchsorted(-scores, -score, side="right"))
@@ -107,16 +104,9 @@ def expected_by_chance(score: float, travel_mm: float, chance: Chance) -> float:
 
 
 def typical_velocity(time_s: np.ndarray, place_mm: np.ndarray) -> np.ndarray:
-    """(2,) Mm/s, the median velocity of a track's parts, each of which reaches over a sixth of the points.
-
-    The mean velocity would take a jump from one standing structure to the next for motion: it moves a track
-    once, and the median part of it stands still.
-
-    Parameters
-    ----------
-    time_s : (n,) not falling, not all alike
-    place_mm : (n, 2)
-    """
+    """(2,) Mm/s, the median velocity of a track's parts, each over a sixth of the points, from times (n,)
+    that do not fall and places (n, 2). The mean would take one jump from a standing structure to the next for
+    motion."""
     step = max(len(time_s) // PARTS, 1)
     gone, took = place_mm[step:] - place_mm[:-step], time_s[step:] - time_s[:-step]
     return np.median(gone[took > 0] / took[took > 0, None], axis=0)  # two frames may have one time

@@ -45,11 +45,9 @@ def find_fronts(
 ) -> tuple[tuple[Front, ...], FrontSearch]:
     """Fronts in the strips, numbered from 1, and what the search for them says.
 
-    Parameters
-    ----------
-    sectors : (from_deg, to_deg) in product angles, modulo 360, to look in; each gives a front if an edge can
-        be followed, moving or not. Without any, moving fronts are looked for at all angles.
-    false_alarms : a front moves if fewer false alarms than this are expected
+    `sectors`: (from_deg, to_deg) in product angles, modulo 360, to look in; each gives a front if an edge can
+    be followed, moving or not. Without any, moving fronts are looked for at all angles. `false_alarms`: a
+    front moves if fewer are expected.
     """
     edges, search = find_rising_edges(strip, sectors, rng=rng)
     asked = sectors or tuple((edge.from_deg, edge.to_deg) for edge in edges if edge is not None)
@@ -180,11 +178,9 @@ def _followed(
 
 
 def _body_ahead(time_s: np.ndarray, edge: Edge, keep: np.ndarray) -> _Ahead | None:
-    """A body that rose ahead of the front and faded, so that the edge fell back; None if there was none.
-
-    A front that goes on rising has not fallen. The body left it where all heights until the fall stand above
-    the straight line to the height after the fall.
-    """
+    """A body that rose ahead of the front and faded, so that the edge fell back, while the front goes on
+    rising; None if there was none. The body left it where all heights until the fall stand above the straight
+    line to the height after the fall."""
     index, height, err, column = (a[keep] for a in (edge.index, edge.height_mm, edge.err_mm, edge.column))
     if len(index) < 2 * limits.LEAST_FRAMES:
         return None
@@ -223,11 +219,9 @@ def _continuous(
 ) -> np.ndarray:
     """(m,) points of one stretch without a lasting jump, single wrong heights left out.
 
-    Where the coarse path leads (`led`) the edge is no other structure, and a height that accelerates is not
-    wrong.
-
-    An edge that jumps and stays there belongs to another structure: the first has faded, or a fainter one has
-    come up ahead of it. The stretch that travels farthest is followed, or the longest if none travels.
+    An edge that jumps and stays there belongs to another structure. The stretch that travels farthest is
+    followed, or the longest if none travels. Where the coarse path leads (`led`) the edge is no other
+    structure, and a height that accelerates is not wrong.
     """
     rest = _from_neighbours(time_s, height_mm)
     spread = np.median(np.abs(rest)) / limits.QUARTILE if len(rest) else 0.0
@@ -276,10 +270,8 @@ def _neighbours(count: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _lasting_jumps(time_s: np.ndarray, height_mm: np.ndarray, row_mm: float) -> np.ndarray:
-    """Indices before which the edge jumps: the step is far beyond what the pace on both sides explains.
-
-    A gap does not excuse a jump: the scatter of the heights is the same after it.
-    """
+    """Indices before which the edge jumps: the step is far beyond what the pace on both sides explains, also
+    after a gap."""
     step_s = np.diff(time_s)
     pace = np.diff(height_mm) / step_s
     near, inside = _neighbours(len(pace))
@@ -312,10 +304,8 @@ def _notes(strip: Strip, edge: Edge, keep: np.ndarray) -> Iterator[str]:
 def local_speeds(
     time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, window: int = limits.LEAST_FRAMES
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Slopes over windows of so many heights that share none: times [s], speeds and 1-sigma errors [km/s].
-
-    The error is the larger of what the errors and what the scatter of the window give.
-    """
+    """Slopes over windows of so many heights that share none: times [s], speeds and 1-sigma errors [km/s];
+    the larger of what the errors and what the scatter of the window give."""
     rows = []
     for first in range(0, len(time_s) - window + 1, window):
         part = slice(first, first + window)

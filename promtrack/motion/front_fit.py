@@ -93,23 +93,15 @@ def fit_front(
     ----------
     time_s, height_mm, err_mm : (n,) rising times, n >= 5
     drift_mm : rms of the straight part, over the span, of a slow drift that all heights share: a front that
-        grows and thins shifts its own half level. Bends are smaller. It is part of all errors, and no model
-        is preferred for following it. Of several values, alike likely before, the heights decide under each
-        model: their mean square is taken, weighted by exp(-BIC / 2).
+        grows and thins shifts its own half level. It is part of all errors, and no model is preferred for
+        following it. Of several values, alike likely before (Gelman 2006, Bayesian Analysis 1, 515), the
+        heights decide under each model: their mean square is taken, weighted by exp(-BIC / 2).
     gravity_m_s2 : of the ballistic model; that of the Sun 75 Mm above the photosphere by default
-    draws : bootstrap samples. Standardised residuals are drawn again; where neighbours are correlated, their
-        innovations are drawn and the correlation is put back (sieve bootstrap of first order: Buhlmann 1997,
-        Bernoulli 3, 123), so that a slow wobble of the edge is not taken for many free points. Each sample
-        moves the parameters as the model, linear near its fit, does.
+    draws : bootstrap samples of standardised residuals; where neighbours are correlated, of their innovations
+        (sieve bootstrap of first order: Buhlmann 1997, Bernoulli 3, 123). Each sample moves the parameters as
+        the model, linear near its fit, does.
 
-    Raises
-    ------
-    ValueError : fewer than 5 points
-
-    References
-    ----------
-    Standard deviations alike likely between 0 and a bound, where few data tell: Gelman 2006, Bayesian
-    Analysis 1, 515.
+    Raises ValueError: fewer than 5 points.
     """
     if len(time_s) < 5:
         raise ValueError(f"a front needs (n,) heights, n >= 5, got {time_s.shape}")
@@ -200,13 +192,10 @@ def _with_choice(chosen: FrontFit, others: list[tuple[float, np.ndarray]]) -> Fr
 def front_verdict(
     time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, fits: tuple[FrontFit, ...]
 ) -> str:
-    """The chosen model's name, or that none describes the motion.
-
-    None does if chi squared is beyond chance and a polynomial of degree 3 to 8 is very strongly preferred
-    (BIC difference above 10, counting correlated points once), or if the heights stray from the model
-    smoothly (correlation of neighbours above 0.6) and by more than twice their errors: steps and bends that
-    no such polynomial follows either.
-    """
+    """The chosen model's name, or that none describes the motion: if chi squared is beyond chance and a
+    polynomial of degree 3 to 8 is very strongly preferred (BIC difference above 10, counting correlated
+    points once), or if the heights stray from the model smoothly (correlation of neighbours above 0.6) and by
+    more than twice their errors: steps and bends that no such polynomial follows either."""
     best = next(fit for fit in fits if fit.chosen)
     n, free = len(time_s), len(best.parameters) - (best.model == BALLISTIC)
     if not beyond_chance(best.chi2_per_dof * (n - free), n - free):

@@ -84,23 +84,12 @@ class _Path:
 def find_rising_edges(
     strip: Strip, sectors: tuple[tuple[float, float], ...] = (), *, rng: np.random.Generator
 ) -> tuple[tuple[RisingEdge | None, ...], FrontSearch]:
-    """Rising edges of new light, and how sensitive the search was.
+    """Rising edges of new light, and how sensitive the search was: one edge or None for each of `sectors`
+    (from_deg, to_deg); without any, the edges at all angles, the most significant first. The level of the
+    search is 'none' or 'not measurable'; who finds that a front moves sets 'found'.
 
-    Parameters
-    ----------
-    strip : n strips
-    sectors : (from_deg, to_deg) to look in; without any, all angles
-    rng : shifts of the control
-
-    Returns
-    -------
-    edges, search : one edge or None for each of `sectors`; else edges, the most significant first.
-        `search.level` is 'none' or 'not measurable'; who finds that a front moves sets 'found'
-
-    Notes
-    -----
-    The score of a path is the sum along it, in sigma Mm, of the new light below the edge less that above,
-    2 sigma taken off: a fainter edge counts against a path. The control leaves out the best edge and what
+    The score of a path is the sum along it, in sigma Mm, of the new light below the edge less that above, 2
+    sigma taken off: a fainter edge counts against a path. The control leaves out the best edge and what
     follows it, and shifts blocks of heights by random times, circularly: flicker keeps its memory and motion
     loses its order. The upper tail of its scores over all angles is continued as an exponential. An edge that
     spans all angles at one height is air, not plasma, and is left out.
@@ -297,12 +286,9 @@ def _around(member: np.ndarray, k: int) -> tuple[int, int]:
 
 
 def _sensitivity(strip: Strip, cells: Cells, chance: Tail) -> FrontSearch:
-    """Which fronts would have been found: test fronts are put into the cells at three angles.
-
-    Each is a band 6 Mm thick that rises from 15 Mm through the strip in the middle of the recording, and is
-    there in six frames at least. The faintest that is found at all three angles at any speed sets the
-    brightness; at twice that, the speeds are tried.
-    """
+    """Which fronts would have been found: test fronts, each a band 6 Mm thick that rises from 15 Mm through
+    the strip in the middle of the recording, are put into the cells at three angles. The faintest that is
+    found at all three at any speed sets the brightness; at twice that, the speeds are tried."""
     noise = float(np.median(strip.noise))
     places = np.linspace(0, cells.value.shape[2] - 1, 5).round().astype(int)[1:-1]
     need = chance.score(0.05 / cells.value.shape[2])

@@ -1,9 +1,8 @@
 """What a number means: one plain sentence for each headline, beside published ranges; and the letters by
 which all products call what moves: fronts first, then the fastest knots.
 
-Speeds are in the plane of the sky, so "above" is safe to say of a measured speed and "below" is not, but
-"seemingly below": the part along the line of sight is missing. Every comparison allows two standard
-deviations, systematic part included.
+Speeds are in the plane of the sky, so a measured one may be "above" a range, and only "seemingly below" it.
+Every comparison allows two standard deviations, systematic part included.
 """
 
 from __future__ import annotations
@@ -57,10 +56,8 @@ GRAVITY = "nominal solar mass of IAU 2015 Resolution B3"
 
 
 def free_fall_km_s(from_mm: np.ndarray | float, to_mm: np.ndarray | float = 0.0) -> np.ndarray | float:
-    """Speed after a free fall from rest at `from_mm` to the lower height `to_mm`, Mm above the photosphere.
-
-    Inverse-square gravity of the nominal Sun (`promtrack.sun`); no magnetic force, no drag.
-    """
+    """Speed after a free fall from rest at `from_mm` to the lower height `to_mm`, Mm above the photosphere,
+    by the inverse-square gravity of the nominal Sun alone."""
     return np.sqrt(escape_speed_km_s(to_mm) ** 2 - escape_speed_km_s(from_mm) ** 2)
 
 
@@ -76,12 +73,9 @@ def course(fit: KnotFit) -> str:
 def knot_meaning(
     knot: KnotTrack, limb_mm: float, sure_km_s: float = math.inf, *, quiet: bool = True
 ) -> Meaning:
-    """One sentence on a moving knot: beside what usually moves its way and, if mostly up or down, beside what
-    gravity does.
-
-    A knot faster than `sure_km_s` may have been taken for its neighbour, so it is compared with nothing.
-
-    Where an eruption is seen (`quiet` is False) what does not fall is not compared with quiet threads.
+    """One sentence on a moving knot: beside what usually moves its way (where an eruption is seen, `quiet`
+    False, not beside quiet threads) and, if mostly up or down, beside what gravity does; on one faster than
+    `sure_km_s`, which may have been taken for its neighbour, no comparison.
 
     A knot that rises stands beside the escape speed at its mean height, since its speed is that at mid-time.
     One that falls stands beside free fall from rest at its greatest height to that at mid-time; if it fell
@@ -119,13 +113,9 @@ def knot_meaning(
 def front_meaning(
     front: Front, limb_mm: float, *, scale_err: float, clock_err: float, follows: int = 0
 ) -> Meaning | None:
-    """A sentence on the largest speed of a moving front and one on its acceleration; None for one at rest.
-
-    Where no model describes the motion the speed is the largest local one, and no acceleration is given.
-
-    Escape speed and gravity are those at the greatest height of the front. An edge that follows knot number
-    `follows` is no eruption and is not compared with any.
-    """
+    """A sentence on the largest speed of a moving front, and one on its acceleration where a model describes
+    the motion; None for one at rest. Escape speed and gravity are those at its greatest height. An edge that
+    follows knot number `follows` is no eruption and is compared with nothing."""
     if not front.moving:
         return None
     name, about = f"Front {front.front}", f"front {front.front}"

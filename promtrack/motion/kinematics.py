@@ -53,18 +53,11 @@ class Polynomial:
 
 
 def fit_polynomial(x: np.ndarray, y: np.ndarray, err: np.ndarray | float | None, degree: int) -> Polynomial:
-    """Fit a polynomial by weighted least squares.
+    """Fit a polynomial of a degree, 0 or more, to x, y (n,) by weighted least squares. `err`: 1-sigma errors
+    of y, one value or (n,); None: unknown and equal, then taken from the residuals.
 
-    Parameters
-    ----------
-    x, y : (n,) finite
-    err : 1-sigma errors of y, one value or (n,); None: unknown and equal, then taken from the residuals
-    degree : 0 or more
-
-    Raises
-    ------
-    ValueError : fewer different x than coefficients, or with unknown errors no point more than these; values
-        that are not finite, errors that are not positive
+    Raises ValueError: fewer different x than coefficients, or with unknown errors no point more than these;
+    values that are not finite, errors that are not positive.
     """
     n, k = len(x), degree + 1
     if n < k + (err is None) or len(np.unique(x)) < k:
@@ -87,13 +80,10 @@ def fit_polynomial(x: np.ndarray, y: np.ndarray, err: np.ndarray | float | None,
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DriftingErrors:
-    """Independent errors of the heights and a slow drift they share, in a form that least squares
-    understands.
-
-    The drift is a sum of polynomials of known variance; those that fit best are taken out of whatever is
-    fitted, and what they cost is added (generalised least squares, the covariance err^2 + drift drift^T;
-    Rybicki & Press 1992, ApJ 398, 169).
-    """
+    """Independent errors of heights and a slow drift they share, for least squares: the drift, a sum of
+    polynomials of known variance, is taken out of whatever is fitted as far as it fits, and what that costs
+    is added (generalised least squares, the covariance err^2 + drift drift^T; Rybicki & Press 1992, ApJ 398,
+    169)."""
 
     err_mm: np.ndarray  # (n,)
     rms_mm: float  # of the drift's straight part
@@ -135,24 +125,17 @@ def beyond_chance(chi2: float, dof: int) -> bool:
 
 
 def bic(squares: float, n: int, parameters: int, *, least_variance: float = 0.0) -> float:
-    """Bayesian information criterion of a least-squares fit with unknown variance; only differences matter.
-
-    `parameters` counts the variance too. Schwarz 1978, Ann. Stat. 6, 461.
-
-    Parameters
-    ----------
-    least_variance : 1 where the errors are at least as large as stated, as those of a drift beside them are
-    """
+    """Bayesian information criterion of a least-squares fit with unknown variance, which `parameters` counts
+    too; only differences matter (Schwarz 1978, Ann. Stat. 6, 461). `least_variance`: 1 where the errors are
+    at least as large as stated, as those of a drift beside them are."""
     variance = max(squares / n, least_variance, 1e-300)
     return n * (math.log(variance) + squares / n / variance - 1.0) + parameters * math.log(n)
 
 
 def memory_of(residual: np.ndarray, free: int) -> float:
     """Correlation of neighbours, corrected for what the fit has swallowed; 0 within chance (5 %, one-sided).
-
-    The estimate's bias is -(1 + 4 r)/n for a mean (Kendall 1954, Biometrika 41, 403), and about as much again
-    for every further parameter.
-    """
+    Its bias is -(1 + 4 r)/n for a mean (Kendall 1954, Biometrika 41, 403), and about as much for every
+    further parameter."""
     n = len(residual)
     centred = residual - residual.mean()
     power = float(centred @ centred)

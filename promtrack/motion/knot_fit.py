@@ -91,10 +91,8 @@ class _Axis:
         return mean**2 > SEEN**2 * float(np.sum(weight * (own2 + (cubic - mean) ** 2)))
 
     def _moves(self) -> np.ndarray:
-        """(g, c) probability that what bends more than a parabola is the knot's motion.
-
-        Light that joins a knot, or leaves it, moves its middle within it and no further.
-        """
+        """(g, c) probability that what bends more than a parabola is the knot's motion: light that joins a
+        knot, or leaves it, moves its middle within it and no further."""
         if not self.size_mm:
             return np.ones_like(self.weight)
         sway = self.moments.values[..., 3:]
@@ -117,10 +115,11 @@ def fit_path(
 
     The freer paths are Gaussian processes of several sizes and correlation lengths about a line, written as
     polynomials; parabolas have several sizes too. Place, speed and their errors are those of all of them
-    together (Bayesian model averaging: Hoeting et al. 1999, Stat. Sci. 14, 382): a bend that the data can
-    hardly tell from a straight path counts with the probability that it is there. `model` names the likeliest
+    together (Bayesian model averaging: Hoeting et al. 1999, Stat. Sci. 14, 382). `model` names the likeliest
     kind; 'none' where it is a freer path, and the speed then holds at mid-time. The acceleration is that of
-    the parabola, whatever is chosen; where the path is freer its error holds the difference to that.
+    the parabola; where the path is freer its error holds the difference to that. Speed from two noisy
+    components, without the bias that makes every knot at rest move: Plaszczynski et al. 2014, MNRAS 439,
+    4048.
 
     Parameters
     ----------
@@ -130,21 +129,13 @@ def fit_path(
     noise : outward, along the limb (`correlated_noise.estimate_noise`)
     size_mm : FWHM of the knot, 0 if other light cannot move its middle. What sways by little against that is
         as likely light that changes as motion, and the errors of speeds hold both.
-    lasting_err_mm : (2,) or one value; 1-sigma errors that may last as long as the track: of the lock, of
-        light that joins
+    lasting_err_mm : (2,) or one value; 1-sigma errors that may last as long as the track
     scale_err, clock_err : relative 1-sigma errors of scale and clock; reported apart, as `systematic_km_s`
 
-    Raises
-    ------
-    ValueError : wrong shapes, fewer than 4 points
-
-    References
-    ----------
-    Speed from two noisy components, without the bias that makes every knot at rest move: the modified
-    asymptotic estimator of Plaszczynski et al. 2014, MNRAS 439, 4048.
+    Raises ValueError: wrong shapes, fewer than 4 points.
     """
     if place_mm.shape != (2, len(time_s)) or len(time_s) < 4:
-        raise ValueError(f"places must be (2, n) with n >= 4, got {place_mm.shape} at times {time_s.shape}")
+        raise ValueError(f"places must be (2, n) with n >= 4, got {time_s.shape} and {place_mm.shape}")
     error = np.broadcast_to(error_mm, place_mm.shape)
     axes = [_axis(time_s, y, e, one, size_mm) for y, e, one in zip(place_mm, error, noise, strict=True)]
     # one probability (3,) of line, parabola and freer path for both
@@ -230,11 +221,8 @@ def _axis(
 
 
 def _acceleration(axes: list[_Axis], middle: np.ndarray, unit: np.ndarray) -> tuple[float, float]:
-    """Along the direction of the motion, m/s^2, and its error; by the parabola alone.
-
-    Where the path may be freer, its acceleration changes on the way: the rms distance of that from the
-    parabola's counts in the error, as often as the path is freer.
-    """
+    """Along the direction of the motion, m/s^2, by the parabola, and its error, which holds the rms distance
+    of a freer path's acceleration on the way from it, as often as the path is freer."""
     value, variance = np.empty(2), np.empty(2)
     for k, axis in enumerate(axes):
         weight, free = np.zeros_like(axis.weight), axis.weight * (KIND == 2)

@@ -1,8 +1,5 @@
-"""Bright knots in single strips: a strip in, sub-pixel points with errors out.
-
-A knot is a maximum over place and scale of the strip with its slow structure subtracted, in units of the
-noise there.
-"""
+"""Bright knots in single strips: a strip in, sub-pixel points with errors out. A knot is a maximum over place
+and scale of the strip with its slow structure subtracted, in units of the noise there."""
 
 from __future__ import annotations
 
@@ -65,10 +62,8 @@ def find_knots(
     motion: MotionSettings = MotionSettings(),
     progress: Callable[[int, int], None] | None = None,
 ) -> Search:
-    """All knots of signal-to-noise ratio `motion.least_snr` or more in every strip.
-
-    Memory holds a block of strips, two anchors of the slow structure, and the points.
-    """
+    """All knots of signal-to-noise ratio `motion.least_snr` or more in every strip. Memory holds a block of
+    strips, two anchors of the slow structure, and the points."""
     knot_bands = bands(strip.geometry, motion.knot_mm)
     scale_space = (*knot_bands, wider(knot_bands))
 
@@ -110,11 +105,8 @@ def _looks(strip: Strip, stream: Iterator[Anchor]) -> Iterator[_Look]:
 def sky_plane(
     geometry: StripGeometry, row: np.ndarray, column: np.ndarray, angle_deg: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Place in the plane of the sky: x across and y along the outward direction at `angle_deg`, Mm from the
-    Sun's centre.
-
-    Straight motion stays straight in these coordinates, also along the limb.
-    """
+    """Place in the plane of the sky, where straight motion stays straight: x across and y along the outward
+    direction at `angle_deg`, Mm from the Sun's centre."""
     radius = geometry.limb_mm + geometry.height_mm(row)
     turn = np.deg2rad(geometry.angle_deg(column) - angle_deg)
     return radius * np.sin(turn), radius * np.cos(turn)
@@ -188,11 +180,8 @@ def _points(
 
 def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:
     """(rows, 1) factor on the noise, 1 or more: a cloud leaves structure in a whole strip that the usual
-    flicker does not know.
-
-    The median of |left| over the noise, by height, against that of a Gaussian; knots cover less than half of
-    a strip.
-    """
+    flicker does not know. The median of |left| over the noise, by height, against that of a Gaussian; knots
+    cover less than half of a strip."""
     factor = np.ones((len(left), 1), np.float32)
     bounds = np.linspace(0, len(left), ZONES + 1).astype(int)
     for first, last in pairwise(bounds.tolist()):
@@ -206,18 +195,11 @@ def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:
 def measured_peaks(
     left: np.ndarray, row: np.ndarray, column: np.ndarray, sigma: np.ndarray, slope: np.ndarray, band: Band
 ) -> np.ndarray:
-    """Those of the given pixels of a band that are maxima, refined by the parabola through the neighbours.
+    """Those of the given pixels that are maxima, refined by the parabola through the neighbours: (k, 5) row,
+    column in strip pixels, their errors, signal-to-noise ratio.
 
-    Parameters
-    ----------
-    left : a band with the slow structure subtracted
-    row, column : (m,) pixels of the band, none on its border
-    sigma : (m,) noise there
-    slope : (2,) rms gradient of the noise over its rms value
-
-    Returns
-    -------
-    (k, 5) row, column in strip pixels, their errors, signal-to-noise ratio
+    `left`: a band with the slow structure subtracted; `row`, `column`: (m,) pixels of it, none on its border;
+    `sigma`: (m,) noise there; `slope`: (2,) rms gradient of the noise over its rms value.
     """
     patch = left[row[:, None, None] + np.arange(-1, 2)[:, None], column[:, None, None] + np.arange(-1, 2)]
     top = patch[:, 1, 1] >= patch.reshape(-1, 9).max(axis=1, initial=-np.inf)

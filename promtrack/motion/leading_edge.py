@@ -175,10 +175,8 @@ def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarr
 
 def _noise_level(smooth: np.ndarray, shown: np.ndarray, noise: np.ndarray, lag: int) -> float:
     """Noise of the smoothed frame over that of a strip value in a typical frame; higher when a cloud dims the
-    Sun.
-
-    Differences across a few smoothing lengths hold little but noise in the emptiest fifth of the heights.
-    """
+    Sun. Differences across a few smoothing lengths hold little but noise in the emptiest fifth of the
+    heights."""
     lag = max(1, min(lag, smooth.shape[1] // 2))
     step = np.abs(smooth[:, lag:] - smooth[:, :-lag]) / np.maximum(noise, 1e-12)[:, None]
     step = np.where(shown[:, lag:] & shown[:, :-lag], step, np.nan)

@@ -1,15 +1,10 @@
 """Points of single strips joined to tracks: optimal assignment, prediction, gap closing.
 
-All in the plane of the sky (`knots.sky_plane`), Mm and s, where straight motion is straight. A track carries
-a Kalman filter with constant velocity and random acceleration. Tracks begin with three points that one
-velocity explains; from strip to strip the assignment of points to tracks is the one of greatest total
-likelihood against chance; last, ends and beginnings of tracks are joined across gaps, again by optimal
-assignment.
-
-References
-----------
-Assignment in two steps, strip to strip and then across gaps: Jaqaman et al. 2008, Nature Methods 5, 695.
-Likelihood of a point against chance: Reid 1979, IEEE Trans. Automat. Contr. 24, 843.
+All in the plane of the sky (`knots.sky_plane`), Mm and s. A track carries a Kalman filter with constant
+velocity and random acceleration. Tracks begin with three points that one velocity explains; from strip to
+strip the assignment of points to tracks is the one of greatest total likelihood against chance (Reid 1979,
+IEEE Trans. Automat. Contr. 24, 843); last, ends and beginnings of tracks are joined across gaps, again by
+optimal assignment (Jaqaman et al. 2008, Nature Methods 5, 695).
 """
 
 from __future__ import annotations
@@ -132,11 +127,8 @@ def _extend(
 
 
 def _carried(state: np.ndarray, cov: np.ndarray, dt: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """States and covariances after the times dt (k,), in each of which the acceleration is constant and
-    unknown.
-
-    It changes place and velocity together: a knot that rests before and after a gap has gone nowhere in it.
-    """
+    """States and covariances after the times dt (k,), in each of which an unknown acceleration changes place
+    and velocity together: a knot that rests before and after a gap has gone nowhere in it."""
     step = np.tile(np.eye(2), (len(dt), 1, 1, 1))
     step[:, 0, 0, 1] = dt
     push = ACCEL_MM_S2 * np.stack([dt**2 / 2, dt], -1)[:, None, :, None]
@@ -267,11 +259,9 @@ def _gap_gains(
 
 
 def _log_chance(starts: _Lines, linking: Linking) -> np.ndarray:
-    """(k,) log density, over place and velocity, of tracks that begin like each of these by chance.
-
-    They begin anywhere in the area, with any velocity or, as many as do, at rest: that two tracks are both at
-    rest does not make them one.
-    """
+    """(k,) log density, over place and velocity, of tracks that begin like each of these by chance: anywhere
+    in the area, with any velocity or, as many as do, at rest: that two are both at rest does not make them
+    one."""
     variance = starts.cov[:, :, 1, 1]
     pull2 = (starts.state[:, 1] ** 2 / variance).sum(axis=1)
     at_rest = np.exp(-0.5 * pull2) / (2 * np.pi * np.sqrt(variance.prod(axis=1)))

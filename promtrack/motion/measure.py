@@ -64,18 +64,14 @@ def measure_motion(
     Parameters
     ----------
     motion : section of the settings
-    scale_err, clock_err : relative 1-sigma errors of the scale and of the clock's rate, kept apart from
-        random errors
+    scale_err, clock_err : relative 1-sigma errors of scale and clock rate, kept apart from random errors
     seed : of the trials; the same seed gives the same result
     sensor : by which what stands on it is left out, and what crosses all the field; None: not known
     disc_counts : see `find_prominences`; None: prominences are not measured
     doubt : why no knot and no front may be called moving; '' where nothing speaks against it
-    progress : called with the work done so far and all of it; the last call, when everything is measured, has
-        both alike
+    progress : called with the work done so far and all of it, in the end both alike
 
-    Raises
-    ------
-    SettingsError : a sector or a slit of `motion` cannot be read, or a slit lies outside the strips
+    Raises SettingsError: a sector or a slit of `motion` cannot be read, or a slit lies outside the strips.
     """
     for text in motion.slits:
         parse_path(text, strip.geometry)  # before any work is done
@@ -157,12 +153,8 @@ def measure_motion(
 
 def in_words(motion: Motion, strip: Strip, largest_mm: float) -> Motion:
     """The motion with what is said of its knots and fronts: checks behind those that it has, meanings, and
-    the search's sentence, in the letters of the report.
-
-    Parameters
-    ----------
-    largest_mm : diameter of the largest knots looked for
-    """
+    the search's sentence, in the letters of the report. `largest_mm`: diameter of the largest knots looked
+    for."""
     checks = (
         *motion.checks,
         *check_knots(motion.knots, math.nan, 0),
@@ -185,12 +177,8 @@ def not_moving(front: Front, doubt: str) -> Front:
 
 
 def named_sectors(motion: MotionSettings, geometry: StripGeometry) -> tuple[tuple[float, float], ...]:
-    """The sectors of `motion.sectors`, in degrees.
-
-    Raises
-    ------
-    SettingsError : a sector cannot be read, or the strips do not show it
-    """
+    """The sectors of `motion.sectors`, in degrees. Raises SettingsError: one cannot be read, or the strips do
+    not show it."""
     sectors, refused = [], partial(SettingsError, where="motion.sectors")
     for text in motion.sectors:
         first, _, last = text.strip().rpartition("-")

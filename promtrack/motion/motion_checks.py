@@ -58,12 +58,8 @@ class Sensor:
 
 
 def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> Iterator[Check]:
-    """Checks of the motion by its knots.
-
-    Parameters
-    ----------
-    still_pull : rms velocity over its error of the `still` tracks of what stands still; nan without any
-    """
+    """Checks of the motion by its knots. `still_pull`: rms velocity over its error of the `still` tracks of
+    what stands still; nan without any."""
     if still:
         level = "good" if still_pull <= STILL_FAIR else "fair" if still_pull <= limits.SEEN else "poor"
         which = f"{still} track{'s' * (still != 1)}"
@@ -201,11 +197,8 @@ def contrast(strip: np.ndarray, row: float, column: float) -> float:
 
 
 def sure_km_s(strip: Strip, spacing_mm: float) -> float:
-    """The speed at which a knot moves half the spacing of knots between two frames.
-
-    Beyond it the nearest point of the next strip is more often another knot. Knots in file then seem to move
-    slowly, or backward.
-    """
+    """The speed at which a knot moves half the spacing of knots between two frames. Beyond it the nearest
+    point of the next strip is more often another knot, and knots in file seem to move slowly, or backward."""
     return 0.5e3 * spacing_mm / float(np.median(np.diff(strip.time_s))) if len(strip) > 1 else 0.0
 
 

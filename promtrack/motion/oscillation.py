@@ -48,13 +48,9 @@ def find_oscillations(strip: Strip, slits: tuple[TimeDistance, ...]) -> tuple[Os
     """The significant oscillations of the brightest threads that the slits cross, which a slit beside shows
     too, that is farther away than a knot is large and nearer than threads bend.
 
-    Significant means: a false-alarm probability below 1 in 10,000, an amplitude above 5 of its errors, half
-    of the thread's displacement explained, and 1.8 periods or more in the time observed.
-
-    References
-    ----------
-    Lomb 1976, Ap&SS 39, 447; Scargle 1982, ApJ 263, 835, through `astropy.timeseries`. False alarms: see
-    `_false_alarm`.
+    Significant means: a false-alarm probability below 1 in 10,000 (`_false_alarm`), an amplitude above 5 of
+    its errors, half of the thread's displacement explained, and 1.8 periods or more in the time observed
+    (periodogram: Lomb 1976, Ap&SS 39, 447; Scargle 1982, ApJ 263, 835).
     """
     found = [one for k, slit in enumerate(slits) for one in _swinging(slit, k, len(slits))]
     names = [slits[wave.slit].name for _, wave in found]

@@ -46,18 +46,9 @@ class Prominence:
 
 
 def find_prominences(strip: Strip, disc_counts: float = np.nan) -> tuple[Prominence, ...]:
-    """All prominences on the strips, the largest (mean area) first; works from one strip on.
-
-    Parameters
-    ----------
-    strip : strips of one recording
-    disc_counts : brightness of the disc just inside the limb above the sky, in the strips' counts; nan where
-        it is not known or burnt out
-
-    Returns
-    -------
-    one record a prominence; empty where nothing stands out
-    """
+    """All prominences on the strips, the largest (mean area) first, from one strip on. `disc_counts`:
+    brightness of the disc just inside the limb above the sky, in the strips' counts; nan where it is not
+    known or burnt out."""
     step = max(int(limits.FINEST_MM / limits.SAMPLED_PX / strip.geometry.mm_per_row), 1)
     geometry = strip.geometry.coarser(step)
     bottom = max(int(np.ceil(geometry.row(SPICULES_MM))), 0)

@@ -66,22 +66,13 @@ def find_ridges(
     fastest_km_s: float = 250.0,
     rng: np.random.Generator | None = None,
 ) -> tuple[Ridge, ...]:
-    """Significant bright ridges that move along the path, the best known first.
+    """Significant bright ridges that move along the path, the best known first: brighter than any line in the
+    same diagram with its strips in scrambled order, seen in 6 strips or more, with a slope above 5 of its
+    errors, longer than its own width, and not along a better known one for most of its time. Summing along
+    slanted lines: Deans 1983, The Radon Transform and Some of Its Applications.
 
-    A ridge must be brighter than any line in the same diagram with its strips in scrambled order, must be
-    seen in 6 strips or more, must have a slope above 5 of its errors, must travel farther than its own width,
-    and must not run over a better known one for most of its time.
-
-    Parameters
-    ----------
-    slit : index of the diagram, noted in the ridges
-    fastest_km_s : largest speed looked for
-    rng : order of the scrambled strips (default: seed 0)
-
-    References
-    ----------
-    Summing along slanted lines: Deans 1983, The Radon Transform and Some of Its Applications. The slope's
-    error comes from the scatter of the places about the line, as for any weighted line.
+    `slit`: index of the diagram, noted in the ridges; `fastest_km_s`: largest speed looked for; `rng`: order
+    of the scrambled strips (default: seed 0).
     """
     first = np.diff(diagram.time_s, prepend=-np.inf) > 0  # of rows that share a time stamp
     diagram = replace(diagram, time_s=diagram.time_s[first], value=diagram.value[first])
@@ -260,10 +251,8 @@ def _measured_ridge(
 
 
 def _place_near(value: np.ndarray, shown: np.ndarray, i: int, at: float) -> float | None:
-    """Place of the maximum near `at`, between pixels by a parabola; None without one above the noise.
-
-    The ends of the path are left alone: there the maximum is cut, and its place pushed inward.
-    """
+    """Place of the maximum near `at`, between pixels by a parabola; None without one above the noise, and at
+    the ends of the path, where the maximum is cut and its place pushed inward."""
     low, high = max(round(at) - REACH_PX, REACH_PX), min(round(at) + REACH_PX + 1, value.shape[1] - REACH_PX)
     if high <= low or not shown[i, low - 1 : high + 1].all():
         return None

@@ -92,13 +92,8 @@ def track_knots(
     sensor: Sensor | None = None,
     doubt: str = "",
 ) -> Tracked:
-    """Tracks that chance does not explain.
-
-    Parameters
-    ----------
-    sensor : without it nothing is left out as standing there, or as crossing the field
-    doubt : why no track may be called moving; '' where nothing speaks against it
-    """
+    """Tracks that chance does not explain. Without `sensor` nothing is left out as standing there, or as
+    crossing the field; `doubt`: why no track may be called moving, '' where nothing speaks against it."""
     places, geometry = places_of(strip, search.points), strip.geometry
     height = geometry.height_mm(np.arange(geometry.rows))
     row_mm = float(np.sum(geometry.mm_per_column(height[height > 0]))) * geometry.columns

@@ -1,8 +1,5 @@
-"""Truth beside measurement: what a run found in a synthetic scene, row by row.
-
-A knot that was put in counts as found when a track follows it: the median distance between the two,
-over the track's frames, is less than `NEAR_MM`.
-"""
+"""Truth beside measurement: what a run found in a synthetic scene, row by row. A knot that was put in counts
+as found when a track follows it, in median over its frames within `NEAR_MM`."""
 
 from __future__ import annotations
 
@@ -68,11 +65,8 @@ class Judgement:
 def judge(
     truth: SceneTruth, lock: LimbLock, motion: Motion, scale: Scale, orientation: Orientation
 ) -> Judgement:
-    """Compare a run with the truth of its scene.
-
-    The strip's product angles are turned back into image angles of the reference frame, and those into the
-    first frame's by the true turn of the reference frame.
-    """
+    """Compare a run with the truth of its scene. The strip's product angles are turned back into image angles
+    of the reference frame, and those into the first frame's by the true turn of the reference frame."""
 
     def along_mm(
         track: KnotTrack | Front, angle_deg: np.ndarray | float, height_mm: np.ndarray

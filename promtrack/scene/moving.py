@@ -100,11 +100,8 @@ def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float) 
 
 
 def erupting_threads(key: tuple[int, ...]) -> np.ndarray:
-    """Twisted threads and clumps of an erupting arch (2, rows, columns): rows inward, columns from foot to
-    foot.
-
-    Layer 0 is the brightness, layer 1 how far the outer edge is dented (0 to 1).
-    """
+    """Twisted threads and clumps of an erupting arch (2, rows, columns), rows inward, columns from foot to
+    foot: the brightness, and how far the outer edge is dented (0 to 1)."""
     rng = np.random.default_rng(key)
     shape = 128, 640
     column = np.arange(shape[1], dtype=np.float32)[None, :].repeat(shape[0], axis=0)

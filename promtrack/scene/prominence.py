@@ -1,10 +1,9 @@
 """Plasma that stays in its place: hedgerows, arches and filaments, built of threads that brighten and fade.
 
 A `Patch` is drawn on the scene's plasma strip: columns run along the limb (counter-clockwise), rows upward;
-one value is the brightness off the limb in units of the disc's centre. Threads are shared out among groups,
-and each group brightens and fades in its own time; a hedgerow's threads besides come in generations that
-replace each other on the same feet. So within an hour a prominence looks clearly different although nothing
-in it travels.
+one value is the brightness off the limb in units of the disc's centre. Groups of threads brighten and fade,
+each in its own time; a hedgerow's come in generations that replace each other on the same feet. So within an
+hour a prominence looks different although nothing in it travels.
 """
 
 from __future__ import annotations

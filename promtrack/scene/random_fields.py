@@ -1,8 +1,5 @@
-"""Smooth random functions of time and of place, and fine threads along them.
-
-Plasma off the limb is seen as thin threads that lean together; drawing many of them along one smooth
-direction field gives their bundles, and the dark gaps between.
-"""
+"""Smooth random functions of time and of place, and fine threads along them: plasma off the limb is seen as
+thin threads that lean together, in bundles with dark gaps between."""
 
 from __future__ import annotations
 
@@ -13,11 +10,8 @@ import numpy as np
 def wander(
     rng: np.random.Generator, time_s: np.ndarray | float, scale_s: float, count: int = 1
 ) -> np.ndarray:
-    """`count` independent random functions of unit variance at `time_s`: (count, n).
-
-    A sum of cosines of random frequency and phase; the correlation after a time t is exp(-t^2 / (2
-    scale_s^2)).
-    """
+    """`count` independent random functions of unit variance at `time_s`: (count, n), sums of cosines of
+    random frequency and phase; the correlation after a time t is exp(-t^2 / (2 scale_s^2))."""
     terms = 24
     time_s = np.atleast_1d(np.asarray(time_s, dtype=float))
     rate = rng.normal(0.0, 1.0 / scale_s, (count, terms))
@@ -76,17 +70,11 @@ def wandering_field(
 def trace(
     seeds: np.ndarray, length: np.ndarray, lean: np.ndarray, rise: np.ndarray, *, step: float = 0.5
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Points along threads and their weights.
+    """Points (n, k, 2) along threads, and their weights (n, k), which taper towards both ends and are 0
+    beyond them.
 
-    Parameters
-    ----------
-    seeds : (n, 2) where the threads begin, column and row of the grid
-    length : (n,) in grid steps
-    lean, rise : (rows, columns) components of the unit direction across and along rows
-    step : distance of the points, grid steps
-
-    Returns points (n, k, 2) and weights (n, k); a weight is 0 beyond the thread's end and tapers towards
-    both ends.
+    `seeds`: (n, 2) where the threads begin, column and row of the grid; `length`: (n,) in grid steps; `lean`,
+    `rise`: (rows, columns) components of the unit direction across and along rows; `step`: of the points.
     """
     count = int(np.ceil(length.max() / step)) + 1
     points = np.empty((len(seeds), count, 2), dtype=np.float32)

@@ -83,15 +83,9 @@ def make_scene(spec: SceneSpec) -> Scene:
 
 
 def write_scene(scene: Scene, folder: Path, *, progress: Callable[[int, int], None] | None = None) -> Path:
-    """Write all frames as 16-bit TIFF files, whose names hold the UTC time of the middle of the exposure.
-
-    Parameters
-    ----------
-    folder : made if it is missing
-    progress : called with frames done and frames in all
-
-    Returns the folder. Raises InputError: the folder or a file cannot be written.
-    """
+    """Write all frames into `folder`, made if it is missing, as 16-bit TIFF files whose names hold the UTC
+    time of the middle of the exposure; `progress`: called with frames done and frames in all. Returns the
+    folder. Raises InputError: the folder or a file cannot be written."""
     folder = Path(folder)
     names = [_stamp(time) for time in scene.spec.times_utc]
     try:

@@ -270,10 +270,8 @@ def _folder() -> Traversable:
 
 
 def observer_settings(spec: SceneSpec, base: Settings) -> Settings:
-    """The settings with the scene's own site, mount and orientation; nothing that is to be measured.
-
-    The synthetic Sun does not turn, so no rotation is to be taken out of the lock.
-    """
+    """The settings with the scene's own site, mount and orientation; nothing that is to be measured. The
+    synthetic Sun does not turn, so no rotation is to be taken out of the lock."""
     camera = replace(base.camera, north_deg=spec.north_deg, mirrored=spec.mirrored, mount=spec.mount)
     limb = replace(base.limb, solar_rotation=False)
     return replace(base, limb=limb, camera=camera, site=spec.site or base.site)

@@ -188,11 +188,8 @@ def _fringe(spec: SceneSpec, view: View, step: float, columns: int) -> Patch:
 
 def darkening(distance: np.ndarray, coefficient: float) -> np.ndarray:
     """Brightness at `distance` (limb radii) from the disc's centre: I(mu) = 1 - u (1 - mu); the limb's value
-    outside.
-
-    mu stays above 0.1, as in a layer of some thickness: a plain mu would fall ever faster towards the limb,
-    and pull the steepest fall inward by some hundredths of a pixel.
-    """
+    outside. mu stays above 0.1, as in a layer of some thickness: a plain mu would fall ever faster towards
+    the limb, and pull the steepest fall inward by some hundredths of a pixel."""
     mu = np.sqrt(np.maximum(1.0 - distance * distance, 0.0, dtype=np.float32) + np.float32(0.01))
     return (1.0 - coefficient) + np.float32(coefficient) * mu
 
@@ -200,11 +197,9 @@ def darkening(distance: np.ndarray, coefficient: float) -> np.ndarray:
 def disc_texture(
     rng: np.random.Generator, x: np.ndarray, y: np.ndarray, radius_px: float, mm_per_px: float
 ) -> np.ndarray:
-    """Contrast of zero mean and about unit variance on pixels (x, y) from the Sun's centre: (rows, columns).
-
-    The pattern is drawn in an equal-area plane of the sphere, then seen in perspective: towards the limb it
-    is squeezed along the radius, as the real one is.
-    """
+    """Contrast of zero mean and about unit variance on pixels (x, y) from the Sun's centre: (rows, columns),
+    drawn in an equal-area plane of the sphere, then seen in perspective: squeezed along the radius towards
+    the limb."""
     distance = np.minimum(np.hypot(x, y) / radius_px, 1.0)
     # Lambert's equal-area plane: 2 R sin(psi / 2), psi the angle from the disc's centre
     stretch = np.where(

@@ -1,12 +1,10 @@
 """Strips as bright as the usual one, without backdrop: found once for a sequence, applied to each strip.
 
-The usual strip is the median in time of frames spread over the sequence. Those that show the disc's rim
-unburnt set its level; the others are brought to it by the contrast of their prominences.
-
-Thin cloud dims one part of a frame more than another, so one number a frame is not enough. The disc just
-inside the limb shines through the same air as the prominence above it; its mean over a few degrees is steady
-to better than a per cent. Where the disc is burnt out or out of view, the contrast of the prominences
-themselves gives one number for the strip; where there are none, the lock's number stands in.
+The usual strip is the median in time of frames spread over the sequence. Thin cloud dims one part of a frame
+more than another, but the disc just inside the limb shines through the same air as the prominence above it,
+and its mean over a few degrees is steady to better than a per cent. Where the disc is burnt out or out of
+view, the contrast of the prominences gives one number for the strip; where there are none, the lock's number
+stands in.
 """
 
 from __future__ import annotations
@@ -100,13 +98,8 @@ class Rim:
     usual: np.ndarray | None = None  # (cells,) counts above the sky at usual transparency
 
     def cells(self, strip: np.ndarray, sky: float) -> np.ndarray:
-        """(cells,) mean of the rim above the sky; nan where burnt out or not in view.
-
-        Parameters
-        ----------
-        strip : (rows, columns) as bright as the frame
-        sky : counts far off the limb in that frame
-        """
+        """(cells,) mean of the rim above the sky; nan where burnt out or not in view. `strip`: (rows,
+        columns) as bright as the frame; `sky`: counts far off the limb in that frame."""
         rim = strip[self.rows]
         if not len(rim):
             return np.full(self.count, np.nan)
@@ -153,17 +146,12 @@ def usual_rim(cells: np.ndarray) -> np.ndarray | None:
 
 
 def gain_by_contrast(means: np.ndarray, usual: np.ndarray, sigma: np.ndarray, high: np.ndarray) -> float:
-    """Brightness of a strip's prominences against the usual strip's; nan where its 1-sigma error
-    would exceed 2 %.
+    """Brightness of a strip's prominences against the usual strip's; nan where its 1-sigma error would exceed
+    2 %.
 
-    A robust slope of block against usual block, both against the median of their height, so that a change of
-    the sky has no part in it. Plasma that moves or fades is an outlier among what stays.
-
-    Parameters
-    ----------
-    means, usual : (bins, blocks) of the strip, as bright as its frame, and of the usual strip
-    sigma : (bins,) scatter of a usual block in time
-    high : (bins,) bool, clear of the limb
+    A robust slope of `means` against `usual` (bins, blocks), both less the median of their height, so that a
+    change of the sky has no part in it; plasma that moves or fades is an outlier. `sigma`: (bins,) scatter of
+    a usual block in time; `high`: (bins,) bool, clear of the limb.
     """
     shown = np.isfinite(means) & np.isfinite(usual)
     rows = high & (shown.sum(axis=1) >= 8)

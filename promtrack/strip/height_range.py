@@ -2,10 +2,9 @@
 out.
 
 Most of a frame is empty sky. Frames no more than a minute and a half apart are laid out as coarse strips
-(pixels of 4 x 4), freed of what changes slowly along the limb, and searched for anything that stands out
-above the noise of its height. The upper edge stands well above what is found, so that what rises between two
-of these frames stays inside; what no single frame shows could not be measured either. What is mistaken for
-plasma (a cloud's edge, an aircraft) only makes the strips higher than they need to be.
+(pixels of 4 x 4), freed of what changes slowly along the limb, and searched for anything above the noise of
+its height. What is mistaken for plasma (a cloud's edge, an aircraft) only makes the strips higher than they
+need to be.
 """
 
 from __future__ import annotations
@@ -86,22 +85,16 @@ def _lines(value: np.ndarray, part: np.ndarray) -> np.ndarray:
     return mean[:, None] + slope[:, None] * (u - middle[:, None])
 
 
-def _top_row(left: np.ndarray, seen: np.ndarray, least_noise: float, *, sigma: float = 6.0) -> int:
-    """Highest row with a value `sigma` above the noise of its height; 0 if there is none.
-
-    The noise is the scatter below the row's middle, where no plasma is. Among some million independent values
-    less than one in a hundred runs has one beyond 6 sigma.
-    """
+def _top_row(left: np.ndarray, seen: np.ndarray, least_noise: float) -> int:
+    """Highest row with a value 6 sigma above the noise of its height, the scatter below the row's middle,
+    where no plasma is; 0 if there is none. Among some million independent values less than one in a hundred
+    runs has one."""
     number = seen.sum(axis=1, dtype=int)
     enough = number >= 0.3 * seen.shape[1]
     if not enough.any():
         return 0
     left, number = np.where(seen[enough] > 0, left[enough], np.nan), number[enough]
     ordered, row = np.sort(left, axis=1), np.arange(len(left))  # nan goes last
-    middle, low, high = (
-        ordered[row, number // 2],
-        ordered[row, (0.1587 * number).astype(int)],
-        ordered[row, number - 1],
-    )
+    middle, low, high = (ordered[row, at] for at in (number // 2, (0.1587 * number).astype(int), number - 1))
     noise = np.maximum(median_filter(middle - low, min(15, len(row)), mode="nearest"), least_noise)
-    return int(np.flatnonzero(enough)[high - middle > sigma * noise].max(initial=0))
+    return int(np.flatnonzero(enough)[high - middle > 6.0 * noise].max(initial=0))

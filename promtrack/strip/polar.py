@@ -1,9 +1,8 @@
 """Geometry of the strips: which heights and angles they hold, and where a strip's point lies in a frame, both
 ways.
 
-A strip is the limb laid out straight: rows are heights above the H-alpha limb, columns are angles about the
-Sun's centre. One row is one pixel of the frame, and one column one pixel along the limb, unless that would
-make the strips larger than `MOST_VALUES`.
+Rows are heights above the H-alpha limb, columns are angles about the Sun's centre; each is one pixel of the
+frame, unless that would make the strips larger than `MOST_VALUES`.
 
 Borders of one dark value, as registered or padded frames have, are no data: a solid region of exactly the
 frame's darkest value that holds a corner, at whatever slant its inner edge runs, beside which the picture
@@ -31,12 +30,10 @@ def strip_geometry(
     """Axes of the strips: native scale, and all that at least half of the used frames show, within the
     settings.
 
-    Heights count from the fitted limb. The limb's distance from the Sun's centre is R_sun + its height
-    when the limb gave the scale; when another source did, it is the lock's radius at that scale, so that a
-    pixel is worth the same along the limb as across it.
-
-    Raises InputError: no frame is used, or nothing off the limb is in view; SettingsError: the settings
-    ask for angles or heights that the frames do not show.
+    The limb's distance from the Sun's centre is R_sun + its height when the limb gave the scale; else the
+    lock's radius at that scale, so that a pixel is worth the same along the limb as across it. Raises
+    InputError: no frame is used, or nothing off the limb is in view; SettingsError: the settings ask for
+    angles or heights that the frames do not show.
     """
     mm_per_px = scale.km_per_px / 1000.0
     limb_mm = lock.radius_px * mm_per_px
@@ -102,11 +99,8 @@ def frame_to_strip(
 
 
 def frame_matrix(lock: LimbLock, index: int) -> np.ndarray:
-    """(2, 3) matrix from (rho sin theta, rho cos theta, 1) to x, y in frame `index`.
-
-    The map is linear in those offsets, turn and refraction included, so that a whole strip's map is one
-    matrix product.
-    """
+    """(2, 3) matrix from (rho sin theta, rho cos theta, 1) to x, y in frame `index`: the map is linear in
+    those, turn and refraction included, so that a whole strip's map is one product."""
     x, y = to_frame(lock, index, np.array([0.0, 90.0, 0.0]), np.array([1.0, 1.0, 0.0]))
     return np.array([[x[1] - x[2], x[0] - x[2], x[2]], [y[1] - y[2], y[0] - y[2], y[2]]])
 
@@ -175,27 +169,15 @@ def _wanted_range(shown: tuple[float, float], strip: StripSettings) -> tuple[flo
     return first, first + width
 
 
-def _height_range(
-    heights: np.ndarray,
-    share: np.ndarray,
-    strip: StripSettings,
-    *,
-    lowest_mm: float = -20.0,
-    highest_mm: float = 400.0,
-) -> tuple[float, float]:
-    """Lowest and highest height: where half of the frames show at least a fifth of the columns.
-
-    Higher up only the frame's corners show anything; a setting reaches there. Without a setting, `lowest_mm`
-    gives disc enough for the transparency, and few prominences pass `highest_mm`.
-    """
+def _height_range(heights: np.ndarray, share: np.ndarray, strip: StripSettings) -> tuple[float, float]:
+    """Lowest and highest height: where half of the frames show at least a fifth of the columns, disc enough
+    for the transparency, and what few prominences pass; a setting reaches on into the frame's corners."""
     part = (share >= 0.5).mean(axis=1)
     shown, usual = heights[part >= 0.02], heights[part >= 0.2]
-    low = max(lowest_mm if strip.low_mm is None else strip.low_mm, float(shown.min()))
-    high = (
-        min(highest_mm, float(usual.max()))
-        if strip.high_mm is None
-        else min(strip.high_mm, float(shown.max()))
-    )
+    low = max(-20.0 if strip.low_mm is None else strip.low_mm, float(shown.min()))
+    high = min(400.0, float(usual.max()))
+    if strip.high_mm is not None:
+        high = min(strip.high_mm, float(shown.max()))
     if low >= high:
         raise SettingsError(
             f"strip.low_mm to strip.high_mm leaves no height in view ({shown.min():.0f} to "

@@ -76,11 +76,9 @@ class Readable(Protocol):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Strip:
-    """Strips of all used frames, in counts of the reference frame's transparency, backdrop removed.
-
-    The cube [time, height, angle] lies in a file; `read` brings a block of times into memory and no more, so
-    memory does not grow with the sequence. nan marks what a frame does not show.
-    """
+    """Strips of all used frames, in counts of the reference frame's transparency, backdrop removed; nan marks
+    what a frame does not show. The cube [time, height, angle] lies in a file, so memory does not grow with
+    the sequence."""
 
     geometry: StripGeometry
     times_utc: np.ndarray  # (n,) datetime64[us]
@@ -139,15 +137,9 @@ class Strip:
     def mapped(
         self, function: Callable[..., Result], which: Iterable[int] | None = None, *also: Iterable[Any]
     ) -> Iterator[Result]:
-        """`function` of every strip, or of those in `which`, in order; strips are read and worked on by all
-        cores.
-
-        Parameters
-        ----------
-        function : takes a strip as a native float32 array of its own, [height, angle], and what `also` gives
-        which : rising indices
-        also : one value for each strip, drawn in the caller's thread
-        """
+        """`function` of every strip, or of those in `which` (rising indices), in order; strips are read and
+        worked on by all cores. It takes a strip as a native float32 array of its own, [height, angle], and
+        what `also` gives, one value for each strip, drawn in the caller's thread."""
         read: Callable[[int, int], np.ndarray] = self.read
 
         def done(run: list[tuple[Any, ...]]) -> list[Result]:

@@ -1,17 +1,14 @@
 """What shines behind the prominences: sky and scattered light off the limb, the mean disc inside it.
 
-Both change fast with height and slowly with angle. They are estimated in two steps, so that all strips
-agree on what is prominence and what is sky:
+Both change fast with height and slowly with angle, and are fitted to means over blocks of columns and bins of
+rows in two steps, so that all strips agree on what is prominence and what is sky:
 
 1. Once for the sequence, from its usual strip (the median in time of strips spread over it): at each height
-   the lower edge of the brightness along the angle, as a polynomial of low order. Blocks that stand out above
-   it are prominences, and are left out.
-2. For each strip, what has changed against the usual strip: sky and scattered light change smoothly, while
-   prominences that stand still cancel, however bright they are. So no lower edge is looked for. A robust fit
-   to all heights at once (constant in height and two scale heights, times polynomials in angle) finds
-   what belongs to the air; a fit of each height to what the first one did not leave out refines it.
-
-Every fit is to means over blocks of columns and bins of rows.
+   the lower edge of the brightness along the angle, as a polynomial of low order; what stands out
+   is left out.
+2. For each strip, what has changed against the usual strip, in which prominences that stand still cancel. A
+   robust fit to all heights at once (constant in height and two scale heights, times polynomials in angle)
+   finds what belongs to the air; a fit of each height to what the first one did not leave out refines it.
 """
 
 from __future__ import annotations
@@ -100,17 +97,13 @@ class Backdrop:
 
 
 def _redescending(
-    design: np.ndarray, wanted: np.ndarray, seen: np.ndarray, start: np.ndarray, *, least: float = 1.5
+    design: np.ndarray, wanted: np.ndarray, seen: np.ndarray, start: np.ndarray
 ) -> tuple[np.ndarray, float]:
-    """Solution by Tukey's biweight whose scale shrinks from the scatter about `start` (b,) to `least`, and
-    its loss.
-
-    A new prominence, or one that is gone, may cover nearly half of the blocks: so the fit begins once from a
-    low level and once from a high one, and the solution with the smaller loss is taken. From the median alone
-    22 % of the light of a prominence over 40 % of the limb was lost.
-    """
-    residual = (wanted - start[:, None]).ravel()
-    shown = seen.ravel()
+    """Solution by Tukey's biweight whose scale shrinks from the scatter about `start` (b,) to 1.5 sigma, and
+    its loss. A new prominence, or one that is gone, may cover nearly half of the blocks: so the fit begins
+    once from a low level and once from a high one. From the median alone 22 % of the light of a prominence
+    over 40 % of the limb was lost."""
+    residual, shown, least = (wanted - start[:, None]).ravel(), seen.ravel(), 1.5
     damping = np.eye(design.shape[1], dtype=np.float32) * np.float32(1e-3 * np.mean(design[:, 0] ** 2))
     scale = max(MAD * float(np.median(np.abs(residual[shown]))), least)
     for _ in range(7):  # halves the scale each time
@@ -145,31 +138,27 @@ def _median(values: np.ndarray) -> float:
     return float(np.median(finite)) if finite.size else 0.0
 
 
-def plan_blocks(
-    geometry: StripGeometry,
-    *,
-    most_blocks: int = 96,
-    deg_per_term: float = 25.0,
-    halo_mm: tuple[float, float] = (30.0, 120.0),
-) -> Blocks:
-    """Blocks, bins and polynomials for a geometry.
-
-    Parameters
-    ----------
-    deg_per_term : angle for each term of the polynomials, 6 terms at most: the halo changes no faster
-    halo_mm : scale heights between which those of scattered light lie
-    """
-    block = max(-(-geometry.columns // most_blocks), 1)
+def plan_blocks(geometry: StripGeometry) -> Blocks:
+    """Blocks, bins and polynomials for a geometry."""
+    block = max(-(-geometry.columns // 96), 1)  # that many blocks at most
     count = max(geometry.columns // block, 1)
     span_deg = geometry.columns * geometry.deg_per_column
-    terms = int(np.clip(1 + np.floor(span_deg / deg_per_term), 1, 6))
+    terms = int(np.clip(1 + np.floor(span_deg / 25.0), 1, 6))  # the halo changes no faster
     u = np.linspace(-1.0, 1.0, geometry.columns)
     basis = np.polynomial.legendre.legvander(u, terms - 1).T
     block_basis = basis[:, : count * block].reshape(terms, count, block).mean(axis=2)
-    bins = _bins(geometry)
+    # single rows up to 8 Mm, then bins of 2 Mm that widen to 5 Mm from 100 Mm on
+    first = list(range(int(np.clip(np.ceil(geometry.row(SHARP_MM)), 1, geometry.rows))))
+    row = first[-1] + 1
+    while row < geometry.rows:
+        first.append(row)
+        wide_mm = float(np.clip(0.05 * geometry.height_mm(row), 2.0, 5.0))
+        row += max(round(wide_mm / geometry.mm_per_row), 1)
+    bins = np.array(first)
     centres = np.asarray(geometry.height_mm((bins + np.append(bins[1:], geometry.rows) - 1) / 2.0))
     rows_mm = geometry.height_mm(np.arange(geometry.rows))
-    halo = np.stack([np.ones_like(centres), *(np.exp(-centres / scale) for scale in halo_mm)], axis=1)
+    # scale heights in Mm between which those of scattered light lie
+    halo = np.stack([np.ones_like(centres), *(np.exp(-centres / scale) for scale in (30.0, 120.0))], axis=1)
     halo[centres < SHARP_MM] = 0.0
     return Blocks(
         block=block,
@@ -182,17 +171,6 @@ def plan_blocks(
             [np.interp(rows_mm, centres, one) for one in np.eye(len(centres))], axis=1, dtype=np.float32
         ),
     )
-
-
-def _bins(geometry: StripGeometry) -> np.ndarray:
-    """First row of each bin: single rows up to 8 Mm, then bins of 2 Mm that widen to 5 Mm from 100 Mm on."""
-    bins = list(range(int(np.clip(np.ceil(geometry.row(SHARP_MM)), 1, geometry.rows))))
-    row = bins[-1] + 1
-    while row < geometry.rows:
-        bins.append(row)
-        wide_mm = float(np.clip(0.05 * geometry.height_mm(row), 2.0, 5.0))
-        row += max(round(wide_mm / geometry.mm_per_row), 1)
-    return np.array(bins)
 
 
 def _changes(
@@ -214,9 +192,8 @@ def _fitted(value: np.ndarray, weight: np.ndarray, basis: np.ndarray) -> np.ndar
     terms = len(basis)
     products = (basis[:, None, :] * basis[None, :, :]).reshape(terms * terms, -1).T
     normal = (weight @ products).reshape(-1, terms, terms)
-    normal += np.diag(
-        0.02 * np.arange(terms, dtype=np.float32)
-    )  # damps higher terms where few blocks are left
+    # damps higher terms where few blocks are left
+    normal += np.diag(0.02 * np.arange(terms, dtype=np.float32))
     normal[:, 0, 0] += weight.sum(axis=1) == 0
     return np.linalg.solve(normal, ((weight * value) @ basis.T)[:, :, None])[:, :, 0]
 

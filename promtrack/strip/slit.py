@@ -57,12 +57,8 @@ def parse_path(text: str, geometry: StripGeometry) -> SlitPath:
 
 
 def time_distance(strip: Strip, path_text: str, *, width_px: int | None = None) -> TimeDistance:
-    """Brightness along a path in every strip, averaged over `width_px` samples across it; nan where nothing
-    is shown.
-
-    The default width is that of a small knot, 2 Mm, and 3 samples at least.
-
-    Raises SettingsError: see `parse_path`.
+    """Brightness along a path in every strip, averaged over `width_px` samples across it (default: a small
+    knot, 2 Mm, and 3 samples at least); nan where nothing is shown. Raises SettingsError: see `parse_path`.
     """
     return time_distances(strip, (path_text,), width_px=width_px)[0]
 
@@ -70,11 +66,8 @@ def time_distance(strip: Strip, path_text: str, *, width_px: int | None = None) 
 def time_distances(
     strip: Strip, path_texts: Iterable[str], *, width_px: int | None = None, aside_mm: float = 0.0
 ) -> tuple[TimeDistance, ...]:
-    """`time_distance` of several paths; the strips are read once.
-
-    With `aside_mm` the brightness is that of the parallel path so far to the side (of a limb-parallel path:
-    above it).
-    """
+    """`time_distance` of several paths; the strips are read once. With `aside_mm` the brightness is that of
+    the parallel path so far to the side (of a limb-parallel path: above it)."""
     paths = [parse_path(text, strip.geometry) for text in path_texts]
     if not paths:
         return ()

@@ -35,12 +35,10 @@ class _Segment:
 
 
 def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
-    """The `count` paths along which most changes, as texts that `time_distance` reads; fewer when the strips
-    show nothing more, or are too small for paths of eight rows.
-
-    The first is radial, the second parallel to the limb, the others straight in the direction of the
-    strongest streaks. A strip in which nothing changes gives paths through its brightest parts.
-    """
+    """The `count` paths along which most changes, as texts that `time_distance` reads: the first radial, the
+    second parallel to the limb, the others straight in the direction of the strongest streaks; fewer when the
+    strips show nothing more, or are too small for paths of eight rows. A strip in which nothing changes gives
+    paths through its brightest parts."""
     geometry = strip.geometry
     cells = _cells(*_activity(strip))
     if count <= 0 or cells.size == 0 or cells.max() <= 0:
@@ -57,26 +55,21 @@ def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
     return tuple(usable)
 
 
-def _activity(
-    strip: Strip, *, smooth_mm: float = 0.8, lowest_mm: float = 5.0
-) -> tuple[np.ndarray, StripGeometry]:
+def _activity(strip: Strip) -> tuple[np.ndarray, StripGeometry]:
     """(rows, columns) how much each place changes, in counts, 0 where nothing is shown; and the map's own,
     coarser axes.
 
     Covariance of neighbouring strips, in which noise and seeing drop out, less the median of its row (more
     than half of any row is quiet), over the mean brightness: what comes and goes counts in full, the flicker
     of something bright and lasting hardly. Where nothing varies the map is the mean brightness.
-
-    Parameters
-    ----------
-    smooth_mm : 1-sigma blur, about a small knot
-    lowest_mm : below it lies the fringe of spicules, which changes everywhere
     """
+    smooth_mm = 0.8  # 1-sigma blur, about a small knot
     step = max(int(smooth_mm / strip.geometry.mm_per_row / 1.2), 1)
     geometry = strip.geometry.coarser(step)
     mean, covariance = _moments(strip, step, geometry, max(smooth_mm / geometry.mm_per_row, 0.5))
     noise = np.nan_to_num(strip.noise[: geometry.rows * step].reshape(-1, step).mean(axis=1))[:, None]
-    high = (geometry.height_mm(np.arange(geometry.rows)) >= lowest_mm)[:, None]
+    # below lies the fringe of spicules, which changes everywhere
+    high = (geometry.height_mm(np.arange(geometry.rows)) >= 5.0)[:, None]
     beyond = covariance - _row_median(covariance)
     beyond[~(beyond > 7.0 * MAD * _row_median(np.abs(beyond)))] = 0.0
     # A bright edge that shakes with the registration varies as the squared gradient of the mean.
@@ -97,14 +90,11 @@ def _row_median(values: np.ndarray) -> np.ndarray:
     return median
 
 
-def _moments(
-    strip: Strip, step: int, geometry: StripGeometry, sigma: float, *, most_pairs: int = 90
-) -> tuple[np.ndarray, np.ndarray]:
+def _moments(strip: Strip, step: int, geometry: StripGeometry, sigma: float) -> tuple[np.ndarray, np.ndarray]:
     """Mean of the smoothed strips, and covariance of neighbouring strips less that of a steady brightening;
     nan where fewer than half of them show something."""
     total, sloped, products, number = (np.zeros((geometry.rows, geometry.columns)) for _ in range(4))
-    pairs = max(len(strip) - 1, 1)
-    places = spread_over(pairs, most_pairs)
+    places = spread_over(max(len(strip) - 1, 1), 90)
     when = dict(zip(places.tolist(), (places - places.mean()) / max(np.std(places), 1e-9), strict=True))
     looked = sorted({*places.tolist(), *(places + 1).tolist()}) if len(strip) > 1 else [0, 0]
     smooth = strip.mapped(lambda plane: _smooth(plane, step, geometry, sigma), looked)

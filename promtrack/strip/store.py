@@ -1,10 +1,9 @@
 """The file that holds the strips, and a copy of it that is quick to read again.
 
-The file is one Rice-compressed FITS image of 16-bit integers with a tile for each strip. The step of the
-integers is a quarter of the noise, so that the noise itself dithers them: what rounding adds is white and
-0.07 of the noise (Pence, White & Seaman 2010, PASP 122, 1065). Layout: tiled image compression, FITS Standard
-4.0, section 10. The tiles are made and read by astropy; they are put into the file one by one as they come,
-since the whole cube need not fit into memory.
+The file is one Rice-compressed FITS image of 16-bit integers with a tile for each strip, in steps of a
+quarter of the noise, which dithers them: what rounding adds is white and 0.07 of the noise (Pence, White &
+Seaman 2010, PASP 122, 1065). The tiles (FITS Standard 4.0, section 10) are made and read by astropy; they are
+put into the file one by one as they come, since the whole cube need not fit into memory.
 """
 
 from __future__ import annotations
@@ -61,17 +60,9 @@ def _compressed(whole: np.ndarray) -> bytes:
 
 
 class StripWriter:
-    """Writes a FITS file of the cube, strip by strip.
-
-    Parameters
-    ----------
-    path : of the file; what stands there is overwritten
-    shape : strips, rows, columns
-    step : counts for each unit of the stored integers
-    header : further cards of the cube's header
-
-    Raises InputError: the disk is full.
-    """
+    """Writes a FITS file of the cube (`shape`: strips, rows, columns), strip by strip, over what stands
+    there. `step`: counts for each unit of the stored integers; `header`: further cards. Raises InputError:
+    the disk is full."""
 
     def __init__(self, path: Path, shape: tuple[int, int, int], step: float, header: fits.Header):
         self.path = Path(path)
@@ -137,11 +128,8 @@ def _values(stored: np.ndarray, step: float) -> np.ndarray:
 
 class Decoded:
     """Strips as they are stored, in a file without a name that goes with this object: each pass over them is
-    spared the decoding, which takes longer than all else in most.
-
-    In a file, since memory must not grow with the sequence. It is read, not mapped: pages of a mapped file
-    stay in the process's memory.
-    """
+    spared the decoding, which takes longer than all else in most. In a file that is read, not mapped: memory
+    must not grow with the sequence, and pages of a mapped file stay in the process's memory."""
 
     def __init__(self, path: Path, shape: tuple[int, int, int], step: float):
         self.path, self.shape, self.step, self.turn = path, shape, step, threading.Lock()

@@ -1,12 +1,11 @@
 """Frames to strips: polar resampling, backdrop and transparency removed, streamed into one file.
 
 Resampling must not shift what it resamples: a speed is a small shift over many frames. OpenCV's cubic kernel
-(a = -0.75) moves a centroid by up to 0.05 px as it crosses a pixel, bilinear interpolation by nothing, but it
+(a = -0.75) moves a centroid by up to 0.05 px as it crosses a pixel; bilinear interpolation by nothing, but it
 blurs the more the farther it is from a pixel's centre. So each value is the mean of two bilinear samples half
 a pixel apart on the diagonal, which blur by all but the same everywhere, and the frame is sharpened
-beforehand by just that blur. Where a column is wider than a pixel, as it gets far out, several samples are
-taken and averaged, so that nothing between the samples is lost and nothing is aliased. A strip's point that
-lies outside the frame is nan.
+beforehand by just that blur. Where a column is wider than a pixel several samples are averaged, so that
+nothing is lost or aliased. A strip's point that lies outside the frame is nan.
 """
 
 from __future__ import annotations
@@ -111,17 +110,12 @@ def unwrap(
     hidden: np.ndarray | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Strip:
-    """Strips of all used frames, written one after the other to a FITS file.
+    """Strips of all used frames, written one after the other to a FITS file at `path`, over what stands
+    there.
 
-    Parameters
-    ----------
-    path : file to write; what stands there is overwritten
-    header : further cards of the cube's header
-    hidden_px : bool, of a frame's shape, True where the sensor shows nothing of use
-    hidden : bool, rows and columns of a strip, True where all strips show nothing of use
-    progress : called with the number of frames done and to do
-
-    Raises InputError: a frame cannot be read, or the disk is full.
+    `header`: further cards; `hidden_px`: bool, of a frame's shape, True where the sensor shows nothing of
+    use; `hidden`: the same in all strips; `progress`: called with the number of frames done and to do. Raises
+    InputError: a frame cannot be read, or the disk is full.
     """
     used = np.flatnonzero(lock.used)
     cutter = replace(StripCutter.plan(geometry, lock, orientation), hidden_px=hidden_px, hidden=hidden)
