@@ -43,7 +43,12 @@ class Evener:
         """The usual strip of a sequence, from up to 24 of its frames. `sample`: gives the strip (rows,
         columns) of a frame and its index, as bright as the frame. Raises InputError: a frame cannot be
         read."""
-        blocks, rim = plan_blocks(geometry), rim_of(geometry, sequence.full_scale)
+        blocks = plan_blocks(geometry)
+        # Mm, clear of the limb's blur; the mottles average out over its area
+        low, high = (int(np.clip(np.ceil(geometry.row(h)), 0, geometry.rows)) for h in (-18.0, -3.0))
+        span_deg = geometry.columns * geometry.deg_per_column
+        count = int(np.clip(round(span_deg / CELLS_DEG), 3, geometry.columns))
+        rim = Rim(slice(low, high if high - low >= 3 else low), count, sequence.full_scale)
         used = np.flatnonzero(lock.used)
         picked = used[spread_over(used.size, MANY)]
 
@@ -120,14 +125,6 @@ class Rim:
         smooth = np.where(weight > 0.05, total / np.maximum(weight, 0.05), np.median(ratio[known]))
         place = (np.arange(columns) + 0.5) / columns * len(smooth) - 0.5
         return np.interp(place, np.arange(len(smooth)), smooth).astype(np.float32)
-
-
-def rim_of(geometry: StripGeometry, full_scale: float) -> Rim:
-    """The rim's place; its usual brightness is still to be found."""
-    # Mm, clear of the limb's blur; the mottles average out over its area
-    first, last = (int(np.clip(np.ceil(geometry.row(h)), 0, geometry.rows)) for h in (-18.0, -3.0))
-    count = int(np.clip(round(geometry.columns * geometry.deg_per_column / CELLS_DEG), 3, geometry.columns))
-    return Rim(slice(first, last if last - first >= 3 else first), count, full_scale)
 
 
 def usual_rim(cells: np.ndarray) -> np.ndarray | None:

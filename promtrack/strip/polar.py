@@ -141,8 +141,9 @@ def _angle_range(
             "nothing off the limb is in view in half of the frames",
             remedy="point the camera farther off the disc, or leave out the frames that drifted away",
         )
-    first, last = _longest_run(seen)
-    shown = float(angles[first]), float(angles[last])
+    starts, ends = np.flatnonzero(np.diff(seen, prepend=False, append=False)).reshape(-1, 2).T
+    longest = int(np.argmax(ends - starts))
+    shown = float(angles[starts[longest]]), float(angles[ends[longest] - 1])
     wanted = _wanted_range(shown, strip)
     from_deg, to_deg = max(wanted[0], shown[0]), min(wanted[1], shown[1])
     if to_deg <= from_deg:
@@ -161,11 +162,9 @@ def _wanted_range(shown: tuple[float, float], strip: StripSettings) -> tuple[flo
     if strip.to_deg is None:
         return shown[1] - (shown[1] - strip.from_deg) % 360.0, shown[1]
     width = (strip.to_deg - strip.from_deg) % 360.0 or 360.0
-    turns = 360.0 * np.arange(-3, 4)
-    overlap = np.minimum(strip.from_deg + turns + width, shown[1]) - np.maximum(
-        strip.from_deg + turns, shown[0]
-    )
-    first = strip.from_deg + turns[int(np.argmax(overlap))]
+    firsts = strip.from_deg + 360.0 * np.arange(-3, 4)
+    overlap = np.minimum(firsts + width, shown[1]) - np.maximum(firsts, shown[0])
+    first = firsts[int(np.argmax(overlap))]
     return first, first + width
 
 
@@ -187,12 +186,6 @@ def _height_range(heights: np.ndarray, share: np.ndarray, strip: StripSettings) 
     return low, high
 
 
-def _longest_run(seen: np.ndarray) -> tuple[int, int]:
-    starts, ends = np.flatnonzero(np.diff(seen, prepend=False, append=False)).reshape(-1, 2).T
-    best = int(np.argmax(ends - starts))
-    return int(starts[best]), int(ends[best]) - 1
-
-
 MARGIN_PX = 4  # of this size at least is a border at a corner; beyond it so much is mixed in by interpolation
 
 
@@ -203,11 +196,10 @@ def border_of(frame: np.ndarray) -> np.ndarray | None:
     if min(rows, columns) < 4 * MARGIN_PX:
         return None
     near = slice(0, MARGIN_PX), slice(-MARGIN_PX, None)
-    at = (0, rows - 1), (0, columns - 1)
     corners = [
         (x, y)
-        for y, down in zip(at[0], near, strict=True)
-        for x, across in zip(at[1], near, strict=True)
+        for y, down in zip((0, rows - 1), near, strict=True)
+        for x, across in zip((0, columns - 1), near, strict=True)
         if np.ptp(frame[down, across]) == 0
     ]
     if not corners:

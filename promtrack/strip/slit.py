@@ -127,15 +127,22 @@ def _sampled(name: str, kind: str, corners: np.ndarray, geometry: StripGeometry)
             f"path '{name}' is only {length[-1]:.1f} Mm long", remedy="choose points farther apart"
         )
     distance = np.arange(0.0, length[-1], geometry.mm_per_row)
-    path = SlitPath(
-        name,
-        kind,
-        np.interp(distance, length, fine_angle),
-        np.interp(distance, length, fine_height),
-        distance,
-    )
-    _check_inside(path, geometry)
-    return path
+    on_angle, on_height = (np.interp(distance, length, axis) for axis in (fine_angle, fine_height))
+    inside = [
+        (place > -0.5) & (place < size - 0.5)
+        for place, size in (
+            (geometry.row(on_height), geometry.rows),
+            (geometry.column(on_angle), geometry.columns),
+        )
+    ]
+    if np.all(inside, axis=0).mean() < 0.5:
+        raise SettingsError(
+            f"path '{name}' lies outside the strips, which show {geometry.from_deg % 360:.1f} to "
+            f"{geometry.angle_deg(geometry.columns - 1) % 360:.1f} deg and {geometry.low_mm:.0f} to "
+            f"{geometry.height_mm(geometry.rows - 1):.0f} Mm",
+            remedy="choose points inside them, or make the strips higher with strip.high_mm",
+        )
+    return SlitPath(name, kind, on_angle, on_height, distance)
 
 
 def _curved(angle: np.ndarray, height: np.ndarray, geometry: StripGeometry) -> tuple[np.ndarray, np.ndarray]:
@@ -148,18 +155,6 @@ def _curved(angle: np.ndarray, height: np.ndarray, geometry: StripGeometry) -> t
     spline = CubicSpline(length, points, bc_type="natural")
     fine = spline(np.linspace(0.0, length[-1], 4 * (geometry.rows + geometry.columns)))
     return angle[0] + np.rad2deg(np.unwrap(np.angle(fine))), np.abs(fine) - geometry.limb_mm
-
-
-def _check_inside(path: SlitPath, geometry: StripGeometry) -> None:
-    row, column = np.asarray(geometry.row(path.height_mm)), np.asarray(geometry.column(path.angle_deg))
-    inside = (row > -0.5) & (row < geometry.rows - 0.5) & (column > -0.5) & (column < geometry.columns - 0.5)
-    if inside.mean() < 0.5:
-        raise SettingsError(
-            f"path '{path.name}' lies outside the strips, which show {geometry.from_deg % 360:.1f} to "
-            f"{geometry.angle_deg(geometry.columns - 1) % 360:.1f} deg and {geometry.low_mm:.0f} to "
-            f"{geometry.height_mm(geometry.rows - 1):.0f} Mm",
-            remedy="choose points inside them, or make the strips higher with strip.high_mm",
-        )
 
 
 def _across(

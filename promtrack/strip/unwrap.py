@@ -66,10 +66,16 @@ class StripCutter:
         column_px = np.deg2rad(geometry.deg_per_column) * px_per_mm * (geometry.limb_mm + heights)
         along = np.maximum(np.ceil(column_px / WIDEST_SAMPLE_PX), 1).astype(int)
         edges = np.union1d(np.flatnonzero(np.diff(along)) + 1, np.arange(BAND_ROWS, geometry.rows, BAND_ROWS))
-        bands = [
-            _band(geometry, orientation, lock.radius_px, part, (across, int(along[part[0]])))
-            for part in np.split(np.arange(geometry.rows), edges)
-        ]
+        bands = []
+        for rows in np.split(np.arange(geometry.rows), edges):
+            fine = across, int(along[rows[0]])
+            row = rows[0] - 0.5 + (np.arange(len(rows) * fine[0]) + 0.5) / fine[0]
+            column = -0.5 + (np.arange(geometry.columns * fine[1]) + 0.5) / fine[1]
+            rho = lock.radius_px * (1.0 + geometry.height_mm(row) / geometry.limb_mm)
+            theta = np.deg2rad(orientation.to_image(geometry.angle_deg(column)))
+            offsets = np.stack([np.outer(rho, np.sin(theta)), np.outer(rho, np.cos(theta))], axis=-1)
+            part = slice(int(rows[0]), int(rows[-1]) + 1)
+            bands.append(_Band(part, fine, offsets.astype(np.float32)))
         sides = ((o[0], o[-1], o[:, 0], o[:, -1]) for o in (band.offsets for band in bands))
         return cls(geometry, lock, tuple(bands), np.concatenate([*chain(*sides)])[None])
 
@@ -201,23 +207,6 @@ def _sharpened(frame: np.ndarray, first: int, last: int) -> np.ndarray:
 def _bilinear(image: np.ndarray, places: np.ndarray) -> np.ndarray:
     border: dict[str, Any] = {"borderMode": cv2.BORDER_CONSTANT, "borderValue": np.nan}
     return cv2.remap(image, places, None, cv2.INTER_LINEAR, **border)  # type: ignore[call-overload]
-
-
-def _band(
-    geometry: StripGeometry,
-    orientation: Orientation,
-    radius_px: float,
-    rows: np.ndarray,
-    fine: tuple[int, int],
-) -> _Band:
-    row = rows[0] - 0.5 + (np.arange(len(rows) * fine[0]) + 0.5) / fine[0]
-    column = -0.5 + (np.arange(geometry.columns * fine[1]) + 0.5) / fine[1]
-    rho = radius_px * (1.0 + geometry.height_mm(row) / geometry.limb_mm)
-    theta = np.deg2rad(orientation.to_image(geometry.angle_deg(column)))
-    offsets = np.stack(
-        [np.multiply.outer(rho, np.sin(theta)), np.multiply.outer(rho, np.cos(theta))], axis=-1
-    )
-    return _Band(slice(int(rows[0]), int(rows[-1]) + 1), fine, offsets.astype(np.float32))
 
 
 class _NoiseMeter:
