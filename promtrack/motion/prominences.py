@@ -197,9 +197,10 @@ def _bodies(labels: np.ndarray, light: np.ndarray, geometry: StripGeometry) -> n
 
 
 def _knot_mm2(geometry: StripGeometry) -> float:
-    """Area that the largest knot, or a spot, covers above a tenth of its light."""
-    sides = np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
-    return float(np.pi * np.prod(TENTH * np.maximum(limits.KNOT_MM, SPOT_PX * sides)))
+    """Area that the largest knot, or a spot, covers above a tenth of its light, smoothed."""
+    sides = SPOT_PX * np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
+    sides = np.hypot(np.maximum(limits.KNOT_MM, sides), limits.FWHM * limits.FINEST_MM)
+    return float(np.pi * np.prod(TENTH * sides))
 
 
 def _standing(labels: np.ndarray, bottom: int, geometry: StripGeometry) -> np.ndarray:

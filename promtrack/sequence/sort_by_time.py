@@ -8,6 +8,7 @@ times that put a recording into the night: mostly local time taken for UTC, so t
 
 from __future__ import annotations
 
+import filecmp
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -16,8 +17,9 @@ import numpy as np
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.rounding import counted
+from promtrack.sequence.frame_source import Found
 from promtrack.sequence.records import Rejected, Sequence
-from promtrack.sequence.stamps import parse_stamp, stamps_to_utc
+from promtrack.sequence.stamps import parse_stamp, running_numbers, stamps_to_utc
 from promtrack.sequence.times import FrameTimes
 from promtrack.settings import Settings, SiteSettings, TimesSettings
 from promtrack.sun import sky_place
@@ -42,7 +44,13 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     Raises InputError: most frames share their time with others, or two stretches of files run through the
     same time, or none lies between times.from and times.to; SettingsError: times.from or times.to is no time.
     """
-    frames, times = timed.frames, timed.times_utc
+    numbers = running_numbers([frame.file.name for frame in timed.frames])
+    place = np.arange(len(timed.frames)) if numbers is None else np.argsort(numbers)
+    frames, times, exposures_s = (
+        [timed.frames[i] for i in place],
+        timed.times_utc[place],
+        timed.exposures_s[place],
+    )
     known = ~np.isnat(times)
     stray = _stray(times, known)
     left_out = [
@@ -61,6 +69,10 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
         problems.append(f"{what} (first: {first}); the order of time was taken")
         _refuse_mixed(times[kept], backward, first)
     kept = kept[np.argsort(times[kept], kind="stable")]
+    twins = (np.flatnonzero(np.diff(times[kept]) == np.timedelta64(0, "us")) + 1).tolist()
+    twins = [i for i in twins if _is_copy(frames[kept[i]], frames[kept[i - 1]])]
+    left_out += [Rejected(frames[kept[i]].name, f"is a copy of {frames[kept[i - 1]].name}") for i in twins]
+    kept = np.delete(kept, twins)
     moments = times[kept].copy()
     problems += _make_distinct(moments)
     twin = np.flatnonzero(np.diff(moments, prepend=moments[:1] - _SECOND) == np.timedelta64(0, "us"))
@@ -79,11 +91,15 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     return FrameTimes(
         [frames[i] for i in kept],
         moments,
-        timed.exposures_s[kept],
+        exposures_s[kept],
         replace(timed.report, problems=tuple(problems)),
         tuple(left_out),
         (f"{_frames(outside)} outside {' and '.join(asked)} not used",) if outside else (),
     )
+
+
+def _is_copy(one: Found, other: Found) -> bool:
+    return one.count == other.count == 1 and filecmp.cmp(one.file, other.file, shallow=False)
 
 
 def _refuse_mixed(times: np.ndarray, backward: np.ndarray, name: str) -> None:

@@ -33,6 +33,7 @@ _NAME = re.compile(
     + r"(?P<zone>Z|[-_ ]?UTC?(?![a-zA-Z])|[+-]\d\d:?\d\d(?!\d))?",
     re.IGNORECASE | re.ASCII,
 )
+_COUNT = re.compile(r"^(?:[.,]?\d+|[-_]\d{3}ms)?+.*(?<!\d)(\d{1,9})\D*\.\w+$", re.ASCII)  # behind a stamp
 _MINUTE = re.compile(
     r"(?<!\d)" + _DATE + r"(?P<hour>\d\d)(?P<ts>[-_.:h]?)(?P<minute>\d\d)(?!\d)", re.IGNORECASE | re.ASCII
 )
@@ -99,6 +100,20 @@ def stamps_in_names(names: list[str]) -> dict[str, Stamp | None]:
     steps = [b - a for a, b in pairwise(numbers)]
     decimals = not steps or min(steps) < 1 or 2 * steps.count(1) < len(steps)
     return {name: find_stamp(name, offset=offset, decimals=decimals) for name in names}
+
+
+def running_numbers(names: list[str]) -> np.ndarray | None:
+    """(n,) numbers that count the names, the last of each behind its stamp, decimals apart; None where there
+    are none, or they do not count: few of them follow the one before."""
+    found = [
+        _COUNT.search(name[stamp.end("second") :] if (stamp := _NAME.search(name)) else f"_{name}")
+        for name in names
+    ]
+    numbers = np.array([int(count[1]) for count in found if count])
+    if len(numbers) < max(len(names), 6):
+        return None
+    steps = np.diff(np.sort(numbers))
+    return numbers if steps.min() > 0 and np.mean(steps == steps.min()) >= 0.4 else None
 
 
 def minute_pattern(name: str) -> str:

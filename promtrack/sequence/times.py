@@ -28,6 +28,7 @@ from promtrack.sequence.stamps import (
     parse_stamp,
     pattern_search,
     read_zone,
+    running_numbers,
     stamps_in_names,
     stamps_to_utc,
     table_stamps,
@@ -300,9 +301,24 @@ def _from_cadence(asked: _Asked) -> _Answer | None:
     if cadence_s <= 0 and not one_film:
         return None
     times, problems = stamps_to_utc([start], asked.zone)
-    seconds = np.arange(len(asked.frames)) * cadence_s if cadence_s > 0 else asked.within_file_s
+    seconds = asked.within_file_s
+    if cadence_s > 0:
+        place, missing = _counted([frame.file.name for frame in asked.frames])
+        seconds = place * cadence_s
+        problems += [f"{missing} numbers are missing in the names: the times follow the numbers"] * (
+            missing > 0
+        )
     step = f", {cadence_s:g} s a frame" if cadence_s > 0 else " + time within the file"
     return _Answer(_shifted(times, seconds), f"start {asked.settings.start}{step}", tuple(problems))
+
+
+def _counted(names: list[str]) -> tuple[np.ndarray, int]:
+    """(n,) places of frames by the numbers in their names, and how many numbers are missing."""
+    numbers, place = running_numbers(names), np.arange(len(names))
+    if numbers is None or (steps := np.diff(numbers)).min() < 1 or (steps % (unit := steps.min())).any():
+        return place, 0
+    place = (numbers - numbers[0]) // unit
+    return place, int(place[-1]) + 1 - len(names)
 
 
 def _from_container(asked: _Asked) -> _Answer:

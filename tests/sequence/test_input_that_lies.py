@@ -1,6 +1,7 @@
 """Input that looks sound and is not gives the right numbers or one clear sentence, never a wrong number."""
 
 import os
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -17,6 +18,7 @@ from promtrack.errors import InputError, SettingsError
 from promtrack.sequence import open_sequence, sequence_from_arrays
 from promtrack.sequence.bursts import with_exposure_classes
 from promtrack.sequence.fits_header import line_of_light
+from promtrack.sequence.stamps import running_numbers
 from promtrack.settings import Settings, TimesSettings
 from promtrack.settings_text import change_settings
 from tests.sequence.make import COLUMNS, ROWS, picture, stamp_name, write_capture, write_stills
@@ -32,6 +34,16 @@ def named(folder, names, pictures=None):
             folder / name, picture(i) if pictures is None else pictures[i], photometric="minisblack"
         )
     return folder
+
+
+def test_copies_of_files_are_left_out(tmp_path):
+    # TRUTH  most pictures lie there twice, one thrice, as copying by hand leaves them
+    folder = named(tmp_path / "in", [stamp_name(i, ".tif") for i in range(6)])
+    for i, end in [(0, " (1)"), (0, " (2)"), (1, " (1)"), (2, " copy"), (3, " copy"), (4, " copy")]:
+        shutil.copy(folder / stamp_name(i, ".tif"), folder / stamp_name(i, f"{end}.tif"))
+    sequence = open_sequence(folder)
+    assert (len(sequence), sequence.time_report.problems) == (6, ())
+    assert [r.reason.partition(" of ")[0] for r in sequence.unreadable] == ["is a copy"] * 6
 
 
 @pytest.mark.parametrize(
@@ -150,6 +162,38 @@ def test_stamps_of_two_kinds_that_contradict_each_other_are_said(tmp_path, names
     words = " ".join(open_sequence(tmp_path).time_report.problems)
     assert ("one of them is wrong" in words) == bool(said)
     assert said in words
+
+
+def test_running_numbers_tell_what_stamps_do_not(tmp_path):
+    # TRUTH  a clock set back by 75 s in the middle; and every third frame thrown away, one every 20 s before
+    names = [
+        f"2026-05-17T09-{30 + t // 60}-{t % 60:02d}Z_{i:03d}.tif"
+        for i in range(12)
+        for t in [20 * i - 75 * (i > 5)]
+    ]
+    with pytest.raises(
+        InputError, match=r"go back at 2026-05-17T09-30-45Z_006\.tif.*a clock that was set back"
+    ):
+        open_sequence(named(tmp_path / "back", names))
+    kept = named(tmp_path / "kept", [f"f{i:03d}.tif" for i in range(5, 20) if i % 3])
+    sequence = open_sequence(kept, times=replace(START, cadence_s=20.0))
+    assert sequence.time_s.tolist() == [20.0 * (i - 5) for i in range(5, 20) if i % 3]
+    assert "5 numbers are missing in the names: the times follow the numbers" in sequence.time_report.problems
+
+
+@pytest.mark.parametrize(
+    "form",
+    [
+        "2026-05-17T09-31-20.{0:03d}Z.tif",
+        "20260517_093120{0:03d}.tif",
+        "s_{1}_20260517.tif",
+        "s_t{2}s.tif",
+        "a.tif",
+    ],
+)
+def test_decimals_and_other_numbers_do_not_count_frames(form):
+    odd = [3, 14, 159, 265, 358, 979, 323, 846, 264, 338]
+    assert running_numbers([form.format(odd[i], i % 5, 20 * i + odd[i] % 3) for i in range(10)]) is None
 
 
 def test_one_zero_stamp_in_a_capture_video_is_one_bad_stamp(tmp_path):
