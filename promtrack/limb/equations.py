@@ -133,15 +133,17 @@ class Equations:
         rows.add([u.slip[:1]], [one], np.zeros(1), noise.slip_err_px)
         stays = np.exp(-self.step_s / noise.slip_s)
         step = noise.slip_err_px * np.sqrt(1 - stays**2) + 1e-6
-        rows.from_frame_to_frame(u.slip, stays, step)
-        for level, kind, joint_px in (
-            (u.level_along, noise.along, np.minimum(self.known.joint_px, 1e3)),
-            (u.level_across, noise.across, np.zeros(self.n - 1)),
+        none = np.zeros(self.n - 1)
+        rows.from_frame_to_frame(u.slip, stays, none, step)
+        joint_err_px = np.minimum(self.known.joint_err_px, 1e3)
+        for level, kind, joint_px, err_px in (
+            (u.level_along, noise.along, self.known.joint_px, joint_err_px),
+            (u.level_across, noise.across, none, none),
         ):
             rows.add([level[:1]], [one], np.zeros(1), 1e3)
             step = np.sqrt(kind.walk_px2_s * np.maximum(self.step_s, 1.0)) + 1e-6
             step = step if self.terms.level else np.full(self.n - 1, HELD_PX)
-            rows.from_frame_to_frame(level, np.ones(self.n - 1), np.hypot(step, joint_px))
+            rows.from_frame_to_frame(level, none + 1.0, joint_px, np.hypot(step, err_px))
         self._stated_rows(rows)
         return rows.built()
 

@@ -17,20 +17,13 @@ from promtrack.limb.find import LimbNotFound
 from promtrack.limb.frame_limb import CEILING, Finder, Look
 from promtrack.limb.measure import FrameMeasure, measure, unmatched
 from promtrack.limb.rotation_check import rotation_check
-from promtrack.limb.shifts import MOST_ALONG_PX, Pairs, Template, zone_of
+from promtrack.limb.shifts import MOST_ALONG_PX, Pairs, Template, block_shifts, joint_px, zone_of
 from promtrack.limb.template import LaidZone, make_template, zone_grid
 from promtrack.sequence.records import MANY, Sequence, spread_over
 from promtrack.workers import map_ahead
 
+JOINT_FRAMES = 5  # of a stretch that are measured against the template before as well
 STRETCH_S = 1200.0  # a template holds for so long: threads and spicules live for 5 to 20 minutes
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Joint:
-    """What is kept of the template of a stretch of time."""
-
-    pairs: Pairs  # of its frames
-    joint_px: float  # 1 sigma along the limb of how it lies on the template before
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,7 +34,7 @@ class Pass:
     failed: dict[int, str]
     first: Look  # of the first frame found, for its points
     template: Template | None  # the first one
-    joints: dict[int, Joint]  # of the frames that have a template
+    pairs: dict[int, Pairs]  # of the template of each frame that has one: a check of the turn
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,9 +68,10 @@ class Layout:
             parts += [p for p in np.split(part, np.searchsorted(time[part], edges)) if len(p)]
         return parts
 
-    def templates(self) -> Iterator[tuple[np.ndarray, Template | None]]:
-        """Frames of each stretch of time and their template, made when it is needed: an hour of large frames
-        would fill 100 MB with them. Frames that stand alone in time have none."""
+    def templates(self) -> Iterator[tuple[np.ndarray, Template | None, Template | None]]:
+        """Frames of each stretch of time, their template and the one that it is laid on, made when it is
+        needed: an hour of large frames would fill 100 MB with them. Frames that stand alone in time have
+        none."""
         grid = zone_grid(self.finder.radius_px)
         last: Template | None = None
         last_s = -np.inf
@@ -89,12 +83,12 @@ class Layout:
             zone_of = partial(self._zone, more_deg=more, grid=grid)
             laid = [zone for zone in map_ahead(zone_of, picks.tolist()) if zone]
             if not laid:
-                yield part, None
+                yield part, None, None
                 continue
             ceiling = CEILING * self.sequence.full_scale
             last = make_template(laid, grid, ceiling, self.finder.radius_px, first=near, align=not self.wide)
             last_s = time[-1]
-            yield part, last
+            yield part, last, near
 
     def look(self, index: int) -> tuple[np.ndarray, Look] | str:
         """A frame and its limb, or why there is none."""
@@ -109,7 +103,7 @@ class Layout:
         except LimbNotFound as error:
             return error.what
 
-    def turn_checks(self, joints: dict[int, Joint], settings: tuple[tuple[str, float], ...]) -> list[Check]:
+    def turn_checks(self, pairs: dict[int, Pairs], settings: tuple[tuple[str, float], ...]) -> list[Check]:
         """The field's rotation as the frames show it, laid on each other in pairs, against the one assumed;
         `settings` as for `rotation_check`."""
         time = self.sequence.time_s
@@ -118,7 +112,7 @@ class Layout:
             return []
         assumed = float(self.turn_deg[-1] - self.turn_deg[0]) / span_h
         return rotation_check(
-            [joint.pairs for joint in dict.fromkeys(joints.values())],
+            list(dict.fromkeys(pairs.values())),
             self.finder.radius_px,
             assumed_deg_h=assumed,
             settings=settings,
@@ -126,17 +120,17 @@ class Layout:
 
     def all_frames(self, progress: Callable[[int, int], None] | None) -> Pass:
         """Every frame measured; raises LimbNotFound if none shows a limb."""
-        joints: dict[int, Joint] = {}
+        pairs: dict[int, Pairs] = {}
         earliest: Template | None = None
 
-        def on_templates() -> Iterator[tuple[int, Template | None]]:
+        def on_templates() -> Iterator[tuple[int, Template | None, Template | None]]:
             nonlocal earliest
-            for part, template in self.templates():
+            for part, template, before in self.templates():
                 if template is not None:
                     earliest = earliest or template
-                    joint = Joint(template.pairs, template.joint_px)
-                    joints.update({int(i): joint for i in part})
-                yield from ((int(i), template) for i in part)
+                    pairs.update(dict.fromkeys(part.tolist(), template.pairs))
+                for k, i in enumerate(part.tolist()):
+                    yield i, template, before if k < JOINT_FRAMES else None
 
         found: dict[int, FrameMeasure] = {}
         failed: dict[int, str] = {}
@@ -159,7 +153,7 @@ class Layout:
             progress(count, count)
         if first is None:
             raise LimbNotFound(failed[min(failed)]).at(self.sequence.names[min(failed)])
-        return Pass(found, failed, first, earliest, joints)
+        return Pass(found, failed, first, earliest, pairs)
 
     def reach_px(self, look: Look) -> float:
         """How far a frame may lie from its template along the limb: as far as its circle leaves that open,
@@ -185,9 +179,10 @@ class Layout:
         )
 
     def measured(
-        self, index: int, template: Template | None
+        self, index: int, template: Template | None, before: Template | None
     ) -> tuple[int, tuple[FrameMeasure, Look] | str, bytes]:
-        """The frame's number, what it contributes or why it does not, and a fingerprint of its pixels."""
+        """The frame's number, what it contributes or why it does not, and a fingerprint of its pixels; it is
+        measured against the template `before` as well where there is one."""
         seen = self.look(index)
         if isinstance(seen, str):
             return index, seen, b""
@@ -199,4 +194,8 @@ class Layout:
         turn = self.turn_of(index) if self.turn_known else template.turn_at(time_s)
         reach, turning = self.reach_px(look), not self.turn_known
         laid = measure(frame, look, turn, time_s, template, self.finder, reach_px=reach, turning=turning)
+        if before is not None:
+            zone = zone_of(frame, laid.place, before.grid)
+            on_before = block_shifts(before.without(time_s, before.memory_s), zone)
+            laid = replace(laid, joint_px=joint_px(laid.shifts, on_before))
         return index, (laid, look), picture

@@ -33,6 +33,7 @@ from promtrack.limb.frame_limb import BURNT_BIAS, ROUGH_PX, make_finder, start_f
 from promtrack.limb.layout import Layout, Pass
 from promtrack.limb.measure import FrameMeasure, reasons_against, sharpness_of, transparency_of
 from promtrack.limb.records import Known, LimbLock, Place, Solution, Terms, visible_range
+from promtrack.limb.shifts import Pairs
 from promtrack.limb.solve import solve
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
@@ -78,7 +79,7 @@ def lock_limb(
 
     layout = Layout(sequence, finder, wide, sky.turn_deg)
     seen = layout.all_frames(progress)
-    turning = layout.turn_checks(seen.joints, turn_settings(sequence.times_utc, site=site, camera=camera))
+    turning = layout.turn_checks(seen.pairs, turn_settings(sequence.times_utc, site=site, camera=camera))
     if any(check.level == "poor" for check in turning):
         sky = replace(sky, turn_deg=np.full(len(sequence), np.nan))
         layout = replace(layout, turn_deg=sky.turn_deg)
@@ -164,9 +165,7 @@ class Assembly:
                 seen.template, radius, self.sequence, chosen, limb=self.limb, camera=self.camera
             )
         turn = np.radians(self.sky.turn_deg[chosen]) * radius
-        own = [seen.joints.get(int(i)) for i in chosen]
-        # 1 sigma of a new template's place on the one before; 0 between frames of one template
-        joints = [0.0 if a is b else np.inf if b is None else b.joint_px for a, b in pairwise(own)]
+        joints = joints_px(kept, [seen.pairs.get(int(i)) for i in chosen])
         places = stated_places(self.sequence, self.limb)
         header = np.array([(np.nan, np.nan) if p is None else (p.x_px, p.y_px) for p in places])[chosen]
         has_header = bool(np.isfinite(header).any())
@@ -174,7 +173,8 @@ class Assembly:
             wide=self.layout.wide,
             turn_px=turn if np.isfinite(turn).all() else None,
             carried_px=carried,
-            joint_px=np.array(joints, float),
+            joint_px=joints[:, 0],
+            joint_err_px=joints[:, 1],
             edge_bias_px=float(np.sqrt(systematic**2 + burnt**2 + (self.sky.radius_err * radius) ** 2)),
             radius_px=self.limb.radius_px,
             rough=float(np.median([m.signs.rms_px for m in kept])) > ROUGH_PX,
@@ -256,6 +256,18 @@ class Assembly:
             notes=(*notes, *self.sky.notes),
             checks=tuple(checks),
         )
+
+
+def joints_px(kept: list[FrameMeasure], own: list[Pairs | None]) -> np.ndarray:
+    """(n - 1, 2) shift along the limb from a frame's template to the next one's, and 1 sigma: the usual one
+    of the frames that are measured against both. `own`: (n,) the pairs of each frame's template."""
+    joints = np.zeros((len(kept) - 1, 2))
+    for i, (before, after) in enumerate(pairwise(own)):
+        if before is not after:
+            both = [m.joint_px for m, of in zip(kept, own, strict=True) if of is after and m.joint_px]
+            # the frames share what the plasma has done: no surer than one of them
+            joints[i] = np.median(both, axis=0) if after and both else (0.0, np.inf)
+    return joints
 
 
 def burnt_bias_px(kept: list[FrameMeasure], radius_px: float) -> float:

@@ -33,6 +33,7 @@ class FrameMeasure:
     shifts: BlockShifts  # of the blocks of the limb zone against the template
     gain: float  # light of the zone against the template's
     signs: LimbSigns
+    joint_px: tuple[float, float] | None = None  # `joint_px` of a frame measured against two templates
 
 
 def unmatched(look: Look, turn_deg: float, finder: Finder) -> FrameMeasure:

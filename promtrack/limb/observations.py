@@ -16,7 +16,7 @@ from scipy.linalg import solve_triangular
 from scipy.sparse import coo_matrix, csc_matrix, csr_matrix, diags, vstack
 
 from promtrack.limb.measure import FrameMeasure
-from promtrack.limb.shifts import LINEAR_PX, same_light
+from promtrack.limb.shifts import linear
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,13 +121,12 @@ def edges_of(measures: list[FrameMeasure]) -> Observed:
 def blocks_of(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observed, Observed]:
     """Shifts along (with the (n,) turn on which the zones were laid) and across of all usable blocks.
 
-    Usable is a block whose linear measure holds (LINEAR_PX) and that shows the template's light (same_light).
+    Usable is a block whose linear measure holds and that shows the template's light (`linear`).
     """
     parts = []
     for i, m in enumerate(measures):
         s = m.shifts
-        fit = (np.abs(s.along_px) < LINEAR_PX) & (s.along_err_px < LINEAR_PX) & np.isfinite(s.across_px)
-        fit &= same_light(s)
+        fit = linear(s) & np.isfinite(s.across_px)
         if fit.any():
             columns = [s.theta_deg, s.along_px + laid_px[i], s.along_err_px, s.across_px, s.across_err_px]
             turned = np.full(int(fit.sum()), m.place.turn_deg)
@@ -201,11 +200,13 @@ class Rows:
         self.matrix.append(whiten @ coo_matrix(entries, (len(right), self.size)).tocsr())
         self.right.append(whiten @ right)
 
-    def from_frame_to_frame(self, columns: np.ndarray, stays: np.ndarray, err: np.ndarray) -> None:
-        """An unknown of each of n frames: that of the frame before times `stays`, +- err, (n - 1,)."""
+    def from_frame_to_frame(
+        self, columns: np.ndarray, stays: np.ndarray, more: np.ndarray, err: np.ndarray
+    ) -> None:
+        """An unknown of each of n frames: that of the frame before times `stays`, and `more`, +- err;
+        (n - 1,) each."""
         if len(err):
-            rows = [columns[1:], columns[:-1]], [np.ones(len(err)), -stays]
-            self.add(*rows, np.zeros(len(err)), err)
+            self.add([columns[1:], columns[:-1]], [np.ones(len(err)), -stays], more, err)
 
     def built(self) -> tuple[csc_matrix, np.ndarray]:
         """The matrix (rows, unknowns) and its right side (rows,)."""

@@ -99,7 +99,8 @@ class Known:
     wide: bool  # so much limb that its circle alone places the Sun: features have no part in the centres
     turn_px: np.ndarray | None  # (n,) of the field, a displacement at the limb; None: it is to be found
     carried_px: np.ndarray  # (n,) by the Sun's rotation, of the features along the limb
-    joint_px: np.ndarray  # (n - 1,) 1 sigma of a new template's place on the one before, 0 within a template
+    joint_px: np.ndarray  # (n - 1,) shift along from a template to the next, 0 within a template, and
+    joint_err_px: np.ndarray  # 1 sigma
     edge_bias_px: float  # 1 sigma of where the edge lies against the limb, the same in all frames
     # loops stand all along the limb: its shape says half as much as its scatter promises (without this every
     # third frame of the 304 angstrom sequence is placed 477 px off, by four stated errors)

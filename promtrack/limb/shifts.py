@@ -65,7 +65,6 @@ class Template:
     pairs: Pairs  # of its frames: a check of the turn
     count: np.ndarray  # (n, m) frames in the mean
     part: tuple[Zone, ...]  # what each of its frames has given
-    joint_px: float = np.inf  # 1 sigma along the limb of how it lies on the template of the stretch before
 
     def without(self, time_s: float, memory_s: float = 0.0) -> Template:
         """The template less what frames within `memory_s` of `time_s` gave."""
@@ -123,6 +122,11 @@ def same_light(shifts: BlockShifts) -> np.ndarray:
     return (shifts.gain > LEAST_GAIN) & (shifts.gain * LEAST_GAIN < 1)
 
 
+def linear(shifts: BlockShifts) -> np.ndarray:
+    """(b,) bool: blocks of that light for which the linear measure along the limb holds."""
+    return (np.abs(shifts.along_px) < LINEAR_PX) & (shifts.along_err_px < LINEAR_PX) & same_light(shifts)
+
+
 def usual_shift(shifts: BlockShifts) -> np.ndarray:
     """(2,) px along the limb and outward: the weighted median of the blocks; well-measured blocks count more,
     but none much more than another.
@@ -145,6 +149,22 @@ def usual_shift(shifts: BlockShifts) -> np.ndarray:
         if usable.sum() >= 3:
             usual[axis] = weighted_median(np.clip(value[usable], -LINEAR_PX, LINEAR_PX), weight[usable])
     return usual
+
+
+def joint_px(on_own: BlockShifts, on_before: BlockShifts) -> tuple[float, float] | None:
+    """How far a frame's own template stands beside the one before along the limb, and 1 sigma, from the
+    blocks of one frame against both; None: too few.
+
+    The air of the frame displaces both alike, and what changes in the twenty minutes between the templates
+    has had half as long to do so.
+    """
+    _, own, old = np.intersect1d(on_own.theta_deg, on_before.theta_deg, return_indices=True)
+    usable = linear(on_own)[own] & linear(on_before)[old]
+    apart = (on_own.along_px[own] - on_before.along_px[old])[usable]
+    if len(apart) < LEAST_BLOCKS:
+        return None
+    # of a median
+    return float(np.median(apart)), float(np.sqrt(np.pi / 2) * np.std(apart, ddof=1) / np.sqrt(len(apart)))
 
 
 def coarse_shifts(template: Template, zone: Zone, most_px: float) -> list[float]:

@@ -15,7 +15,6 @@ import numpy as np
 from promtrack.limb.edge import Grid, Zone, make_grid
 from promtrack.limb.shifts import (
     EDGE_ROWS_PX,
-    LEAST_BLOCKS,
     MOST_ALONG_PX,
     Pairs,
     Template,
@@ -92,8 +91,6 @@ def make_template(
             shift += list(map_ahead(partial(_shift_of, template, soft, shift), range(len(soft))))
 
     done = replace(mean(), pairs=_pairs(zones, grid, ceiling, time_s))
-    if first is not None:
-        done = replace(done, joint_px=_joint_px(first, done))
     return done if align else replace(done, part=())
 
 
@@ -114,26 +111,6 @@ def _shift_of(template: Template, zones: list[Zone], shift: np.ndarray, i: int) 
     """What shifts a zone, shifted so far, along the limb and outward onto the others of its template."""
     others = template.without(template.time_s[i], template.memory_s)
     return usual_shift(block_shifts(others, _moved(zones[i], shift[i], template.grid)))
-
-
-def _joint_px(before: Template, after: Template) -> float:
-    """1 sigma along the limb of how a template lies on the one before.
-
-    Where plasma has changed between them stretches of limb contradict each other: their median is how far it
-    still stands off, and their scatter how sure that is. Two blocks each, by correlation, since what has
-    changed stands farther off than the linear measure of a block reaches.
-    """
-    rays = 2 * after.rays_per_block
-    along = []
-    for start in range(0, len(after.seen), rays):
-        ray = np.arange(start, min(start + rays, len(after.seen)))
-        if after.seen[ray].all() and before.seen[ray].all() and len(ray) == rays:
-            part = Zone(ray, after.mean[ray], after.count[ray] > 0)
-            along.append(coarse_shifts(before, part, 0.4 * rays * after.grid.step_px)[0])
-    if len(along) < LEAST_BLOCKS:
-        return np.inf
-    # plain scatter: the few that contradict the others may be those that are right; the edge decides
-    return float(np.hypot(np.median(along), np.std(along, ddof=1) / np.sqrt(len(along))))
 
 
 def _moved(zone: Zone, shift_px: np.ndarray, grid: Grid) -> Zone:

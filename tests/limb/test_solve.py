@@ -64,6 +64,7 @@ def known_of(count: int) -> Known:
         turn_px=np.zeros(count),
         carried_px=np.zeros(count),
         joint_px=np.zeros(count - 1),
+        joint_err_px=np.zeros(count - 1),
         edge_bias_px=0.5,
     )
 

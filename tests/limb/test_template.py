@@ -1,11 +1,11 @@
-"""A template laid on the one before: how sure its place is, from what its blocks say of each other."""
+"""Templates of two stretches of time, joined by the frames that are measured against both."""
 
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
 from promtrack.limb.edge import Zone
-from promtrack.limb.shifts import LINEAR_PX, Template, block_shifts, usual_shift
+from promtrack.limb.shifts import LINEAR_PX, Template, block_shifts, joint_px, usual_shift
 from promtrack.limb.template import LaidZone, make_template, zone_grid
 
 RADIUS_PX = 1000.0
@@ -33,35 +33,44 @@ def template(light: np.ndarray, start: int, seed: int, first: Template | None = 
     return make_template(laid, GRID, 60000.0, RADIUS_PX, first=first, align=True)
 
 
-def test_the_same_limb_joins_well():
-    # TRUTH  the same texture in both: nothing but noise, a small part of a pixel.
-    light = texture(1)[300:900]
-    first = template(light, 0, 2)
-    assert template(light, 6, 3, first).joint_px < 0.1
-    assert first.joint_px == np.inf  # it lies on none
+def joint_of(light: np.ndarray, old: np.ndarray) -> tuple[float, float] | None:
+    """Of a frame that shows `light`, and whose template does, with a template of `old` before it."""
+    valid = np.ones((len(RAYS), light.shape[1]), bool)
+    grain = np.random.default_rng(4).normal(0, 5, light.shape)
+    frame = Zone(RAYS, (light + grain).astype(np.float32), valid)
+    return joint_px(*(block_shifts(template(one, at, at + 2), frame) for one, at in ((light, 6), (old, 0))))
 
 
-def test_blocks_that_contradict_each_other_make_the_join_unsure():
-    # TRUTH  every second stretch of 100 px has moved by 5 px one way, the others by 5 px the other way: they
-    # scatter by 5 px and more, six of them, and the middle of them lies between -5 and 5 px from either.
+def test_a_template_that_stands_beside_the_one_before_is_seen_to():
+    # TRUTH  the same texture 2 px farther along: the joint is 2 px to a small part of a pixel. The frame
+    # shows no shift against its own template and 2 px against the other.
+    whole = texture(1)
+    joint = joint_of(whole[298:898], whole[300:900])
+    assert joint is not None
+    assert joint[0] == pytest.approx(-2.0, abs=0.1)
+    assert joint[1] < 0.1
+
+
+def test_blocks_that_contradict_each_other_make_the_joint_unsure():
+    # TRUTH  every second stretch of 100 px has moved by 3 px one way, the others by 3 px the other way: they
+    # scatter by 3 px, a dozen blocks of them, and the middle of them lies between -3 and 3 px.
     whole = texture(1)
     light, moved = whole[300:900], whole[300:900].copy()
     for k in range(6):
-        shift = 5 if k % 2 else -5
+        shift = 3 if k % 2 else -3
         moved[100 * k : 100 * k + 100] = whole[300 + 100 * k + shift : 400 + 100 * k + shift]
-    joint = template(moved, 6, 3, template(light, 0, 2)).joint_px
-    assert 1.0 < joint < 12.0
+    joint = joint_of(moved, light)
+    assert joint is not None
+    assert abs(joint[0]) <= 3.1
+    assert 0.5 < joint[1] < 3.0
 
 
-def test_too_few_blocks_leave_the_join_open():
-    # TRUTH  two thirds of the limb are replaced; the bound is ours
+def test_too_few_blocks_leave_the_joint_open():
+    # TRUTH  nine tenths of the limb are darker than a fifth of what they were: not the same light
     light = texture(1)[300:900]
-    first = template(light, 0, 2)
-    other = texture(9)[300:900]
-    few = light.copy()
-    few[200:] = other[200:]  # a third of the limb is what it was
-    assert template(few, 6, 3, first).joint_px > 0.3
-    assert first.joint_px == pytest.approx(np.inf)
+    old = light.copy()
+    old[60:] *= 8.0
+    assert joint_of(light, old) is None
 
 
 def test_a_frame_laid_beyond_the_linear_range_comes_back():
