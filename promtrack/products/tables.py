@@ -12,6 +12,7 @@ import math
 import typing
 import warnings
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -47,8 +48,9 @@ def write_records(path: Path, records: Iterable[Any], record: type, meta: dict[s
     return write_table(path, rows_of(records, record), meta)
 
 
+@cache
 def fields_of(record: type) -> dict[str, Any]:
-    """The fields of a record with their types."""
+    """The fields of a record with their types, not to be changed."""
     hints = typing.get_type_hints(record)
     return {field.name: hints[field.name] for field in dataclasses.fields(record)}
 

@@ -33,9 +33,9 @@ from promtrack.show.layout import (
     Rect,
     busy_share,
     mind_line,
-    nearest_free,
+    nearest_places,
     overlaps,
-    plasma_length,
+    plasma_lengths,
     take,
 )
 from promtrack.show.palette import ON_DARK, bgr_of
@@ -76,10 +76,11 @@ class Body:
 
     def leader(self, view: ClipView, now_s: float, label: Rect) -> np.ndarray:
         """(2, 2) x, y of the shortest line from a label to the mark, or to the edge of a front."""
-        ends = self.place(view, now_s)[None] if self.sector_deg is None else self.edge(view, now_s)
-        starts = np.clip(ends, [label.left, label.top], [label.right, label.bottom])
-        nearest = int(np.argmin(np.hypot(*(ends - starts).T)))
-        return np.stack([starts[nearest], ends[nearest]])
+        return _leaders(self.ends(view, now_s)[None], label)[0]
+
+    def ends(self, view: ClipView, now_s: float) -> np.ndarray:
+        """(n, 2) x, y of where a leader may end: at the mark, or on the edge of a front."""
+        return self.place(view, now_s)[None] if self.sector_deg is None else self.edge(view, now_s)
 
     def edge(self, view: ClipView, now_s: float) -> np.ndarray:
         """(n, 2) x, y of a front's edge in a picture."""
@@ -339,32 +340,39 @@ def _best_place(
     For the headline's number a place over plasma is taken where no other is free.
     """
     path = np.array([body.place(one.view, one.time_s) for one in then])
+    ends = np.array([body.ends(one.view, one.time_s) for one in then])
+    plasma = np.array([one.plasma for one in then])
     columns, rows = np.meshgrid(np.array([-8.0, -5.0, 0.0, 5.0, 8.0]), np.array([-5.0, 0.0, 5.0]))
     around = page.unit * np.stack([columns.ravel(), rows.ravel()], axis=1)
     anchors = (path[[0, len(path) // 2, -1], None] + around).reshape(-1, 2)
     for busy in ((0.0, 0.1, 0.3), (1.0,)) if headline else ((0.0, 0.1), (0.3,)):
-        places = {nearest_free(ground, *size, tuple(a), busy=b) for a in anchors for b in busy}
-        found = sorted((one for one in places if one), key=lambda r: (r.top, r.left))
+        places = {place for share in busy for place in nearest_places(ground, *size, anchors, busy=share)}
+        found = sorted(places, key=lambda r: (r.top, r.left))
         if found:
-            cost, best = min((_cost(body, ground, then, rect, page), k) for k, rect in enumerate(found))
+            cost, best = min((_cost(ground, ends, plasma, rect, page), k) for k, rect in enumerate(found))
             return found[best] if headline or cost < FARTHEST * page.unit else None
     return None
 
 
-def _cost(body: Body, ground: Ground, then: list[Then], label: Rect, page: Page) -> float:
-    """Mean length of the leaders in px; those that cross plasma or words, or have no room, cost more."""
-    leaders = np.array([body.leader(one.view, one.time_s, label) for one in then])  # (moments, 2, 2)
+def _cost(ground: Ground, ends: np.ndarray, plasma: np.ndarray, label: Rect, page: Page) -> float:
+    """Mean length of the leaders in px; those that cross plasma or words, or have no room, cost more.
+
+    ends, plasma : (moments, n, 2) where leaders may end, and (moments, rows, columns) of a `Ground`
+    """
+    leaders = _leaders(ends, label)
     length = np.hypot(*(leaders[:, 1] - leaders[:, 0]).T)
-    crossed = sum(_crossing(r.grown(4), *leaders.swapaxes(0, 1)) for r in ground.placed)
-    crossed += int((length < 0.5 * page.unit).sum())
-    over = [plasma_length(one.plasma, leader) for one, leader in zip(then, leaders, strict=True)]
-    covered = float(np.mean(over)) + busy_share(ground, label) * label.width
-    return float(length.mean()) + 6.0 * covered + 20.0 * page.unit * crossed / len(then)
-
-
-def _crossing(rect: Rect, starts: np.ndarray, ends: np.ndarray) -> int:
-    """How many of the straight lines from starts to ends, (n, 2) each, meet a rectangle."""
     t = np.linspace(0.0, 1.0, 24)[:, None, None]
-    x, y = np.moveaxis(starts + t * (ends - starts), -1, 0)
-    inside = (x > rect.left) & (x < rect.right) & (y > rect.top) & (y < rect.bottom)
-    return int(inside.any(axis=0).sum())
+    x, y = np.moveaxis(leaders[:, 0] + t * (leaders[:, 1] - leaders[:, 0]), -1, 0)
+    crossed = int((length < 0.5 * page.unit).sum())
+    for rect in (placed.grown(4) for placed in ground.placed):
+        inside = (x > rect.left) & (x < rect.right) & (y > rect.top) & (y < rect.bottom)
+        crossed += int(inside.any(axis=0).sum())
+    covered = float(plasma_lengths(plasma, leaders).mean()) + busy_share(ground, label) * label.width
+    return float(length.mean()) + 6.0 * covered + 20.0 * page.unit * crossed / len(ends)
+
+
+def _leaders(ends: np.ndarray, label: Rect) -> np.ndarray:
+    """(moments, 2, 2) x, y of the shortest line from a label to one of the (moments, n, 2) ends."""
+    starts = np.clip(ends, [label.left, label.top], [label.right, label.bottom])
+    every, nearest = np.arange(len(ends)), np.hypot(*np.moveaxis(ends - starts, -1, 0)).argmin(axis=1)
+    return np.stack([starts[every, nearest], ends[every, nearest]], axis=1)

@@ -115,38 +115,49 @@ def nearest_free(
 
     None where there is none.
     """
+    return next(iter(nearest_places(ground, width, height, np.array([anchor]), busy=busy)), None)
+
+
+def nearest_places(
+    ground: Ground, width: int, height: int, anchors: np.ndarray, *, busy: float
+) -> list[Rect]:
+    """The same for each of many points, (n, 2); none at all where no place is free."""
     cells = max(1, -(-width // CELL) + 1), max(1, -(-height // CELL) + 1)
     rows, columns = ground.taken.shape
     if cells[0] > columns or cells[1] > rows:
-        return None
+        return []
     # Means over windows whose top-left cell is the pixel; cv2 sizes and anchors are (x, y).
     blocked, action = (
         cv2.boxFilter(part, -1, cells, anchor=(0, 0), borderType=cv2.BORDER_CONSTANT)
         for part in (ground.taken, ground.busy)
     )
-    top, left = np.arange(rows)[:, None] * CELL, np.arange(columns)[None] * CELL
+    top, left = CELL * np.array(np.nonzero((blocked < 1e-3) & (action <= busy + 1e-6)))
     inside = (left >= ground.inside.left) & (left + width <= ground.inside.right)
-    inside = inside & (top >= ground.inside.top) & (top + height <= ground.inside.bottom)
-    away_x = np.maximum(np.maximum(left - anchor[0], anchor[0] - left - width), 0.0)
-    away_y = np.maximum(np.maximum(top - anchor[1], anchor[1] - top - height), 0.0)
-    free = inside & (blocked < 1e-3) & (action <= busy + 1e-6)
-    distance = np.where(free, np.hypot(away_x, away_y), np.inf)
-    best = np.unravel_index(int(np.argmin(distance)), distance.shape)
-    if not np.isfinite(distance[best]):
-        return None
-    return Rect(int(best[1]) * CELL, int(best[0]) * CELL, width, height)
+    inside &= (top >= ground.inside.top) & (top + height <= ground.inside.bottom)
+    if not inside.any():
+        return []
+    top, left = top[inside], left[inside]
+    places = []
+    for x, y in anchors:
+        away_x = np.maximum(np.maximum(left - x, x - left - width), 0.0)
+        away_y = np.maximum(np.maximum(top - y, y - top - height), 0.0)
+        best = int(np.argmin(np.hypot(away_x, away_y)))
+        places.append(Rect(int(left[best]), int(top[best]), width, height))
+    return places
 
 
-def plasma_length(plasma: np.ndarray, line_px: np.ndarray) -> float:
-    """Length in px of the part of a straight line ((2, 2): x, y of both ends) that lies over plasma.
+def plasma_lengths(plasma: np.ndarray, lines_px: np.ndarray) -> np.ndarray:
+    """(n,) lengths in px of the parts of straight lines ((n, 2, 2): x, y of both ends) that lie over plasma.
 
-    plasma : (rows, columns) of a `Ground`, at one moment
+    plasma : (n, rows, columns) of a `Ground`, at the moment of each line
     """
-    start, end = line_px
-    column, row = ((start + np.linspace(0.0, 1.0, 48)[:, None] * (end - start)) / CELL).astype(int).T
-    rows, columns = plasma.shape
+    starts, ways = lines_px[:, 0], lines_px[:, 1] - lines_px[:, 0]
+    points = starts[:, None] + np.linspace(0.0, 1.0, 48)[:, None] * ways[:, None]
+    column, row = np.moveaxis((points / CELL).astype(int), -1, 0)
+    rows, columns = plasma.shape[1:]
     there = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
-    return float(np.hypot(*(end - start)) * plasma[row[there], column[there]].sum() / len(row))
+    over = plasma[np.arange(len(plasma))[:, None], np.where(there, row, 0), np.where(there, column, 0)]
+    return np.hypot(*ways.T) * (over * there).sum(axis=1) / points.shape[1]
 
 
 def overlaps(one: Rect, other: Rect) -> bool:

@@ -221,7 +221,7 @@ def draw_heights(canvas: Canvas, ticks: list[HeightTick], page: Page) -> None:
         draw_words(canvas, f"{tick.height_mm:g} Mm", page, *tick.words)
 
 
-@lru_cache(maxsize=16)  # all pictures of a view have the same arcs, and each takes a millisecond
+@lru_cache(maxsize=64)  # all pictures of a view have the same arcs, and each takes a millisecond
 def _arc_inside(view: ClipView, height_mm: float, inside: Rect) -> np.ndarray:
     """(n, 2) points of the longest piece of an arc of equal height inside a rectangle, every px or two."""
     radius = view.radius_px + height_mm * 1e3 / view.km_per_px

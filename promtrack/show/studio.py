@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from promtrack.errors import InputError
@@ -132,7 +133,8 @@ def _light(annotation: Annotation, shot: Shot) -> float:
     """Mean luminance of an annotation drawn on black."""
     canvas = blank_canvas(annotation.page.width, annotation.page.height, 16)
     draw_annotation(annotation, canvas, shot)
-    return float(LUMINANCE[canvas.y].mean())
+    share = cv2.calcHist([canvas.y], [0], None, [256], [0, 256]).ravel() / canvas.y.size
+    return float(share @ LUMINANCE)
 
 
 def best_shot(studio: Studio, annotation: Annotation) -> Shot:

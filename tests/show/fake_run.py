@@ -203,7 +203,9 @@ def _frame(index, lock, times_s):
     picture = disc + halo + brightness(ORIENTATION.to_product(theta), height, float(times_s[index]))
     picture *= 1.0 if lock.used[index] else 0.4
     noise = np.random.default_rng(index).normal(0, 1.6, SHAPE)
-    return np.clip(picture + noise, 0, 4095).astype(np.uint16)
+    counts = np.clip(picture + noise, 0, 4095).astype(np.uint16)
+    counts.setflags(write=False)  # it is drawn once for all tests
+    return counts
 
 
 def _sequence(lock):
@@ -216,7 +218,7 @@ def _sequence(lock):
         exposure_s=0.02,
         shape=SHAPE,
         full_scale=4095.0,
-        read=lambda i: _frame(i, lock, times_s),
+        read=lru_cache(lambda i: _frame(i, lock, times_s)),
         time_report=TimeReport(
             "names",
             "stamps in the file names, taken as UTC",

@@ -47,10 +47,10 @@ from promtrack.show.layout import (
     nearest_free,
     overlaps,
     place_block,
-    plasma_length,
+    plasma_lengths,
     take,
 )
-from promtrack.show.overlay import draw_annotation
+from promtrack.show.overlay import Annotation, draw_annotation
 from promtrack.show.palette import LOOKS, ON_DARK, bgr_of
 from promtrack.show.scale_bar import (
     compass_size,
@@ -76,6 +76,12 @@ def stage(**clip) -> Studio:
     return prepare(quick_run(**clip))
 
 
+@lru_cache(maxsize=64)
+def laid_out(studio: Studio, *, small: bool = False) -> Annotation:
+    """Its annotation, laid out once for all tests; nothing is changed in it."""
+    return studio.annotation(small=small)
+
+
 def motion_shots(studio):
     return [shot for shot in studio.plan.shots if shot.act == "motion"]
 
@@ -84,7 +90,7 @@ def drawn(studio, shot, *, small=False):
     """Luma of the annotation of a shot on black."""
     view = studio.views[0]
     canvas = blank_canvas(view.width, view.height, 16)
-    draw_annotation(studio.annotation(small=small), canvas, shot)
+    draw_annotation(laid_out(studio, small=small), canvas, shot)
     return canvas.y
 
 
@@ -92,7 +98,7 @@ def drawn(studio, shot, *, small=False):
 def test_words_never_meet_and_keep_inside_the_margins(name):
     # TRUTH  in every picture of the motion all boxes of words are disjoint and inside the margins.
     studio = stage(view=name)
-    annotation, inside = studio.annotation(), None
+    annotation = laid_out(studio)
     inside = annotation.page.inside
     assert len(annotation.blocks) == 3
     for shot in motion_shots(studio):
@@ -110,7 +116,7 @@ def test_the_headline_s_leader_stays_clear_of_the_prominence(name):
     # TRUTH  in the pictures whose plasma is known, of the line from the first letter's number to its mark no
     # more lies over plasma than where it ends: two type sizes.
     studio = stage(view=name)
-    annotation = studio.annotation()
+    annotation = laid_out(studio)
     body, ground = annotation.bodies[0], annotation.ground
     assert body.label is not None
     places = spread_over(len(studio.views), len(ground.plasma))
@@ -118,14 +124,14 @@ def test_the_headline_s_leader_stays_clear_of_the_prominence(name):
         now_s = float(studio.plan.time_s[place])
         if body.number_s[0] <= annotation.time.at(now_s) <= body.number_s[1]:
             line = body.leader(studio.views[place], now_s, body.label)
-            assert plasma_length(plasma, line) <= 2.0 * annotation.page.unit
+            assert plasma_lengths(plasma[None], line[None]) <= 2.0 * annotation.page.unit
 
 
 @pytest.mark.parametrize("name", ["wide", "native"])
 def test_no_letter_lies_on_the_mark_of_another_body(name):
     # TRUTH  every letter that is drawn shares no pixel with another letter, a number or a mark.
     studio = stage(view=name)
-    annotation, letters = studio.annotation(), 0
+    annotation, letters = laid_out(studio), 0
     for shot in motion_shots(studio):
         canvas = blank_canvas(annotation.page.width, annotation.page.height, 16)
         spared = annotation.words(shot) + annotation.marks(shot)
@@ -160,7 +166,7 @@ def test_every_number_stands_long_enough_and_never_more_than_two(name):
     # TRUTH  counted over the shots of the clip: every text of a number shows for 2.5 s in a row or more, at
     # most two at once, and the first letter's number is among them.
     studio = stage(view=name)
-    annotation = studio.annotation()
+    annotation = laid_out(studio)
     numbered = [b for b in annotation.bodies if b.number_s is not None]
     assert numbered
     assert annotation.bodies[0].number_s is not None
@@ -183,7 +189,7 @@ def test_a_changing_number_changes_in_steps_that_can_be_read():
     # TRUTH  the front speeds up all the time; each of its texts stands 2.5 s or more (the first may be cut
     # short by its beginning).
     studio = stage(view="square")
-    annotation = studio.annotation()
+    annotation = laid_out(studio)
     body, page = annotation.bodies[0], annotation.page
     stood: dict[tuple[str, ...], float] = {}
     for shot in motion_shots(studio):
@@ -201,7 +207,7 @@ def test_the_error_of_a_number_holds_what_the_speed_does_while_it_stands():
     # but for the rounding of both. The last number is that of the still picture at the end, and stands for
     # less than half of its time before that.
     studio = stage(view="square")
-    annotation = studio.annotation()
+    annotation = laid_out(studio)
     body, page = annotation.bodies[0], annotation.page
     seen, early_s = 0, 0.0
     last = due_number(body, annotation.time, annotation.time.recorded_s[-1], page)
@@ -223,7 +229,7 @@ def test_a_short_track_s_number_stands_long_enough_too(length_s):
     # TRUTH  tracks that the clip shows for less than 2.5 s: the number still stands for that long, within the
     # motion, whatever the times' last digits.
     studio = stage(view="wide")
-    annotation = studio.annotation()
+    annotation = laid_out(studio)
     time, body = annotation.time, annotation.bodies[0]
     for start in np.linspace(time.clip_s[0], time.end_s - length_s, 7):
         first, last = time.back(start), time.back(start + length_s)
@@ -239,7 +245,7 @@ def test_a_number_never_stands_without_its_mark():
     # TRUTH  a track with a hole in its middle: while its number stands in the hole, ink lies round the place
     # of the mark; without the number nothing is drawn there.
     studio = stage(view="wide", overlays="knots")
-    annotation = studio.annotation()
+    annotation = laid_out(studio)
     body = next(b for b in annotation.bodies if b.number_s is not None)
     seen = np.abs(np.linspace(-1.0, 1.0, len(body.time_s))) > 0.5
     times = np.linspace(body.time_s[0], body.time_s[-1], len(seen))[seen]
@@ -274,7 +280,7 @@ def test_a_black_picture_leaves_an_annotation_that_can_be_drawn():
 def test_a_letter_is_written_on_no_words():
     # TRUTH  words where the letter of a knot without number usually stands: none of its ink lies there, and
     # it is written elsewhere, with as much ink.
-    annotation = stage(view="wide", overlays="knots").annotation()
+    annotation = laid_out(stage(view="wide", overlays="knots"))
     body = replace(next(b for b in annotation.bodies if b.letter), number_s=None, label=None)
     view, page, now = annotation.views[0], annotation.page, float(body.time_s[len(body.time_s) // 2])
     x, y = body.place(view, now)
@@ -296,7 +302,7 @@ def test_leaders_end_at_the_moving_mark():
     run = quick_run(view="square", overlays="knots")
     knot = max((k for k in run.motion.knots if k.moving), key=lambda k: len(k.time_s))
     studio = prepare(replace(run, motion=replace(run.motion, knots=(knot,), fronts=())))
-    annotation = studio.annotation()
+    annotation = laid_out(studio)
     body = annotation.bodies[0]
     shots = [s for s in motion_shots(studio) if body.seen(s.time_s)]
     for shot in (shots[2], shots[len(shots) // 2], shots[-2]):
@@ -322,7 +328,7 @@ def test_leaders_end_at_the_moving_mark():
 def test_marks_stand_where_the_tracks_are():
     # TRUTH  the ring's middle is the fitted place of the knot at that time, within 2 px.
     studio = stage(view="wide", overlays="knots")
-    annotation, run = studio.annotation(), studio.measured
+    annotation, run = laid_out(studio), studio.measured
     body = annotation.bodies[0]
     knot = max((k for k in run.motion.knots if k.moving), key=lambda k: k.fit.speed_km_s)
     shot = next(s for s in motion_shots(studio) if body.seen(s.time_s) and s.time_s > body.time_s[3])
@@ -356,7 +362,7 @@ def test_the_picture_wins(name, look):
     # TRUTH  light measured on the drawn pictures of the motion, as linear luminance (IEC 61966-2-1): all that
     # the annotation adds is at most 30 % of the picture's own light, in the mean over the motion.
     studio = stage(view=name, look=look)
-    annotation, run = studio.annotation(), studio.measured
+    annotation, run = laid_out(studio), studio.measured
     added, own = [], []
     for shot in motion_shots(studio)[::3]:
         frame = run.sequence.frame(shot.frame)
@@ -379,7 +385,7 @@ def test_capitals_are_ten_px_high_on_a_phone(name):
     # TRUTH  measured on the drawn letter: where the picture is shown 390 px wide (an upright phone), every
     # capital is 10 px high or more. No type is smaller than the page's unit.
     studio = stage(view=name)
-    page = studio.annotation().page
+    page = laid_out(studio).page
     rows = np.flatnonzero(text_mask("H", page.unit).max(axis=1) > 128)
     height = rows[-1] - rows[0] + 1
     assert height * 390.0 / page.width >= 10.0
@@ -416,7 +422,7 @@ def test_height_ticks_stand_at_their_heights_at_the_edge():
     # TRUTH  every tick's points lie at its height above the limb, within 1 px, in the outer sixth of the
     # picture, and are short: the prominence is never crossed.
     studio = stage(view="wide")
-    annotation = studio.annotation()
+    annotation = laid_out(studio)
     view, page = studio.views[-1], annotation.page
     ticks = annotation.ticks(view)
     assert ticks
@@ -431,7 +437,7 @@ def test_height_ticks_stand_at_their_heights_at_the_edge():
 def test_height_ticks_leave_an_edge_where_plasma_stands():
     # TRUTH  plasma painted over the edge at which the ticks stood: they stand elsewhere, on none of it.
     studio = stage(view="square")
-    ticks = studio.annotation().ticks(studio.views[-1])
+    ticks = laid_out(studio).ticks(studio.views[-1])
     busy = studio.tones.copy()
     left = ticks[0].label.left < studio.views[-1].width / 2
     busy[:, :, : busy.shape[2] // 5] = 1.0 if left else 0.0
@@ -450,7 +456,7 @@ def test_a_number_whose_model_was_rejected_is_never_shown():
     knots = tuple(replace(k, fit=replace(k.fit, model="none")) for k in run.motion.knots)
     fronts = tuple(replace(f, verdict="none of the models describes this motion") for f in run.motion.fronts)
     studio = prepare(replace(run, motion=replace(run.motion, knots=knots, fronts=fronts)))
-    bodies = studio.annotation().bodies
+    bodies = laid_out(studio).bodies
     assert [b.letter for b in bodies][:2] == ["A", "B"]
     assert all(b.number_s is None and b.label is None for b in bodies)
     assert "km/h" not in everyday(studio.measured)
@@ -511,14 +517,14 @@ def test_everyday_line_is_about_what_was_measured():
 def test_title_says_what_where_when_and_how_fast():
     # TRUTH  the plan's factor, rounded to one or two digits
     studio = stage(view="wide")
-    what, where, when, fast = title_lines(studio.annotation())
+    what, where, when, fast = title_lines(laid_out(studio))
     assert what == "Erupting prominence"
     assert "position angle" in where
     assert "UTC" in when
     assert fast.endswith("times faster than life")
     said = float(fast.split()[0])
     assert said == pytest.approx(studio.plan.speed_up, rel=0.06)
-    assert title_lines(stage(view="wide", title="Mine").annotation())[0] == "Mine"
+    assert title_lines(laid_out(stage(view="wide", title="Mine")))[0] == "Mine"
 
 
 def test_title_picture_is_clean_of_all_else():
@@ -533,7 +539,7 @@ def test_overlay_alone_gives_back_the_annotated_picture():
     # TWIN  the transparent planes laid over a picture against drawing on that picture: within 3 of 255 steps.
     studio = stage(view="native")
     shot = motion_shots(studio)[len(motion_shots(studio)) // 2]
-    annotation, view = studio.annotation(), studio.views[0]
+    annotation, view = laid_out(studio), studio.views[0]
     shape = (view.height, view.width)
     y, _, _, alpha = (
         np.frombuffer(p, np.uint8).reshape(shape).astype(float) for p in overlay_planes(annotation, shot)
@@ -547,7 +553,7 @@ def test_overlay_alone_gives_back_the_annotated_picture():
 
 def test_gif_and_webp_have_an_overlay_set_of_their_own():
     studio = stage(view="square")
-    small, full = studio.annotation(small=True), studio.annotation()
+    small, full = laid_out(studio, small=True), laid_out(studio)
     assert "compass" in full.blocks
     assert "compass" not in small.blocks
     assert not small.wanted & {"title", "heights", "compass", "gaps"}
@@ -719,7 +725,7 @@ def test_words_of_the_image_arrow_never_lie_on_it(turn_deg):
 def test_words_never_meet_in_the_eruption(name, eruption):
     # TRUTH  the demonstration's eruption, measured: in every picture all boxes of words are disjoint.
     studio = prepare(replace(eruption, settings=change_settings(eruption.settings, {"clip.view": name})))
-    annotation = studio.annotation()
+    annotation = laid_out(studio)
     assert any(b.label is not None for b in annotation.bodies)
     for shot in motion_shots(studio):
         assert not [pair for pair in combinations(annotation.words(shot), 2) if overlaps(*pair)]
@@ -729,9 +735,7 @@ def test_words_never_meet_in_the_eruption(name, eruption):
 @pytest.mark.parametrize("zoom", [1.0, 4.0])
 def test_the_end_card_leaves_the_scale_free(name, zoom):
     # TRUTH  however large the Earth of a close picture is: words and scale share no pixel and are inside.
-    annotation = stage(
-        view=name, zoom=zoom, credit="A. Observer, a club with a long name, a town"
-    ).annotation()
+    annotation = laid_out(stage(view=name, zoom=zoom, credit="A. Observer, a club with a long name, a town"))
     card, scale, inside = end_card(annotation), end_scale(annotation), annotation.page.inside
     words = Rect(inside.left, inside.top, card.width, card.height)
     assert not overlaps(words, scale)
@@ -744,9 +748,9 @@ def test_the_end_card_leaves_the_scale_free(name, zoom):
 def test_a_letter_is_followed_in_angle_and_height(name):
     # TRUTH  closer on the last knot that has a letter: its mark is in the middle half of
     # the picture whenever it was measured, its number shows, and the picture moves smoothly.
-    asked = max(stage().annotation().bodies, key=lambda body: body.order)
+    asked = max(laid_out(stage()).bodies, key=lambda body: body.order)
     studio = stage(view=name, at=asked.letter.lower(), zoom=3.0)
-    annotation, view = studio.annotation(), studio.views[0]
+    annotation, view = laid_out(studio), studio.views[0]
     body = annotation.bodies[0]
     assert body.letter == asked.letter
     assert body.label is not None

@@ -240,6 +240,7 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
     low = pad - reach.min(axis=0)
     high = np.maximum(size - pad - reach.max(axis=0), low)
     shares = np.stack(np.meshgrid(*[np.linspace(0.0, 1.0, 13)] * 2), axis=-1).reshape(-1, 2)
+    brightest = picture[..., :3].max(axis=-1)
 
     def light(origin: np.ndarray) -> float:
         """Mean light beneath the compass."""
@@ -248,8 +249,8 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
         )
         (left, bottom), (right, top) = (ends / size * picture.shape[1::-1]).astype(int)
         rows = slice(picture.shape[0] - top, picture.shape[0] - bottom)
-        part = picture[rows, left:right, :3]
-        return float(part.max(axis=-1).mean()) if part.size else 0.0
+        part = brightest[rows, left:right]
+        return float(part.mean()) if part.size else 0.0
 
     origin = min(low + shares * (high - low), key=light)
     style: dict[str, Any] = {"color": PICTURE_INK, "ha": "center", "va": "center", "fontweight": "bold"}
