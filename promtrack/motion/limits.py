@@ -1,7 +1,9 @@
 """Limits that several measurements of the motion share: significance, sizes, numbers of points, units."""
 
+from collections.abc import Callable
 from statistics import NormalDist
 
+Place = Callable[[int, float, float], tuple[float, float]]  # frame, angle_deg, height_mm to sensor's x, y
 COMPATIBLE = 2.0  # standard deviations within which two numbers agree: 95 % of a Gaussian
 SEEN = 3.0  # standard deviations of light that is taken for more than noise at a place already looked at
 CERTAIN = 5.0  # standard deviations of what is found among very many places: 3e-7 by chance
@@ -18,3 +20,4 @@ FWHM = 2.3548  # of a Gaussian, in sigma: 2 sqrt(2 ln 2)
 KM_S, M_S2 = 1e3, 1e6  # Mm/s in km/s, Mm/s^2 in m/s^2
 MOST_TIMES = 480  # longer recordings are averaged in time where work or memory would grow too much
 BLOCKS, BLOCK_STRIPS = 12, 8  # stretches of a recording, and strips of each, from which what stands is taken
+STEADIER = 0.5  # scatter on the sensor over that on the Sun, at most, of what stands on the sensor

@@ -105,10 +105,11 @@ def measure_motion(
             empty, fronts=fronts, front_search=search, slits=slits, ridges=ridges, oscillations=swings
         )
 
+    place = sensor.place if sensor else None
     # on two cores knots and fronts keep both busy
     with ThreadPoolExecutor(2 if worker_count() > 2 else 1, thread_name_prefix="motion") as pool:
         other = pool.submit(apart_from_knots)
-        standing = None if disc_counts is None else pool.submit(find_prominences, strip, disc_counts)
+        standing = None if disc_counts is None else pool.submit(find_prominences, strip, disc_counts, place)
         search = find_knots(strip, motion=motion, progress=lambda done, strips: tell(done, total))
         tracked = track_knots(
             strip,

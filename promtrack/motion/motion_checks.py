@@ -3,7 +3,7 @@ drifts over it, what moves alike, what is too fast for the cadence."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -17,7 +17,6 @@ from promtrack.motion.knots import KnotPoints
 from promtrack.motion.records import KnotTrack
 from promtrack.strip.records import Strip, StripGeometry
 
-Place = Callable[[int, float, float], tuple[float, float]]  # frame, angle_deg, height_mm to sensor's x, y
 STILL = "what stands still"  # name of its check
 FIXED = "fixed on the sensor"
 BEFORE = "as bright before the disc, as nothing on the Sun is"
@@ -34,7 +33,6 @@ _LEFT_OUT = {  # why a track is not called moving: name of the check, words
 }
 LOOKS, TIMES = 8, 5  # points of a track whose place on the sensor is looked at, and at how many other times
 AWAY_PX = 10.0  # by which the Sun must have moved there: twice the largest usual knot
-STEADIER = 0.5  # scatter on the sensor over that on the Sun, at most
 
 STILL_FAIR = 1.5  # rms velocity of what stands still, over its error
 LEAST_ALIKE = 6  # moving knots, fewer of which may well share a velocity
@@ -47,7 +45,7 @@ LEFT_OUT = 0.3  # share of tracks fixed on the sensor
 class Sensor:
     """Where the Sun stood on it."""
 
-    place: Place
+    place: limits.Place
     shape: tuple[int, int]  # rows, columns
 
     def ends_at(self, frame: int, angle_deg: float, height_mm: float) -> bool:
@@ -122,7 +120,7 @@ def on_one_line(knots: tuple[KnotTrack, ...], geometry: StripGeometry) -> Iterat
         yield Check("motion", "one straight line", "poor", words)
 
 
-def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: Place) -> bool:
+def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: limits.Place) -> bool:
     """Whether a track keeps its place on the sensor while the Sun moves, or runs there against it.
 
     In the strips, which follow the Sun, dust shadows, hot pixels and ghosts move with the drift's speed,
@@ -142,7 +140,7 @@ def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: Pla
     on_sun = np.hypot(*np.std(own - sun, axis=0))
     # any drift tells the two apart, also one to and fro that a velocity does not show
     if any(
-        np.hypot(*np.std(still, axis=0)) < STEADIER * on_sun
+        np.hypot(*np.std(still, axis=0)) < limits.STEADIER * on_sun
         and np.hypot(*(slope @ still)) < limits.SEEN * error
         for still in (own, own + sun)
     ):
@@ -152,7 +150,7 @@ def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: Pla
     )
 
 
-def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: Place) -> bool:
+def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: limits.Place) -> bool:
     """Whether the places of a track on the sensor, (n, 2), are as bright at other times, when other parts of
     the Sun stand there: four in five of them within a factor of two."""
     ratios = []
@@ -171,7 +169,7 @@ def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: P
 
 
 def _strip_place(
-    strip: Strip, index: int, xy: np.ndarray, start: tuple[float, float], place: Place
+    strip: Strip, index: int, xy: np.ndarray, start: tuple[float, float], place: limits.Place
 ) -> tuple[float, float]:
     """Row and column, in one strip, of a place on the sensor: Newton's method, from others near it."""
     geometry, frame = strip.geometry, int(strip.frame[index])

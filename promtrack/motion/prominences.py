@@ -45,10 +45,12 @@ class Prominence:
     leaves_strip: bool  # its top has left the strips, so that the greatest height is a lower bound
 
 
-def find_prominences(strip: Strip, disc_counts: float = np.nan) -> tuple[Prominence, ...]:
+def find_prominences(
+    strip: Strip, disc_counts: float = np.nan, place: limits.Place | None = None
+) -> tuple[Prominence, ...]:
     """All prominences on the strips, the largest (mean area) first, from one strip on. `disc_counts`:
     brightness of the disc just inside the limb above the sky, in the strips' counts; nan where it is not
-    known or burnt out."""
+    known or burnt out. `place`: by which what stands on the sensor is left out."""
     step = max(int(limits.FINEST_MM / limits.SAMPLED_PX / strip.geometry.mm_per_row), 1)
     geometry = strip.geometry.coarser(step)
     bottom = max(int(np.ceil(geometry.row(SPICULES_MM))), 0)
@@ -71,10 +73,30 @@ def find_prominences(strip: Strip, disc_counts: float = np.nan) -> tuple[Promine
     found = [
         _prominence(strip, geometry, span, values[:, k], disc_counts)
         for k, span in enumerate(spans)
-        if np.isfinite(values[:, k, 0]).any() and np.nanmedian(values[:, k, 2]) > _knot_mm2(geometry)
+        if np.isfinite(values[:, k, 0]).any()
+        and np.nanmedian(values[:, k, 2]) > _knot_mm2(geometry)
+        and not (place and _fixed(strip, geometry, span, values[:, k], place))
     ]
     found.sort(key=lambda p: -float(np.nansum(p.area_mm2)))
     return tuple(replace(p, prominence=number) for number, p in enumerate(found, start=1))
+
+
+def _fixed(
+    strip: Strip, geometry: StripGeometry, span: _Range, values: np.ndarray, place: limits.Place
+) -> bool:
+    """Whether a body keeps its place on the sensor while the Sun moves there: a reflection, letters."""
+    seen = np.isfinite(values[:, 0])
+    at = np.column_stack([geometry.angle_deg(span.start + values[seen, 6]), values[seen, 0]])
+    own, sun = (
+        np.array(
+            [
+                place(frame, *map(float, one))
+                for frame, one in zip(strip.frame[seen].tolist(), to, strict=True)
+            ]
+        )
+        for to in (at, np.broadcast_to(at.mean(axis=0), at.shape))
+    )
+    return bool(np.hypot(*np.std(own, axis=0)) < limits.STEADIER * np.hypot(*np.std(own - sun, axis=0)))
 
 
 def _smoothed(light: np.ndarray, step: int, geometry: StripGeometry) -> np.ndarray:

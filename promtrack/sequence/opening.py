@@ -58,6 +58,8 @@ def open_sequence(
         names = others[0] + ", ..." * (len(others) > 1)
         notes.insert(0, f"{counted(len(others), 'other file', 'other files')} ignored (not images): {names}")
     samples, plan = _samples(frames, str(path))
+    if samples and frames[0].colour == "mono" and camera.bayer == "auto":
+        _refuse_raw_colour(samples[0], str(path))
     calibration = load_calibration(camera, frames[0].shape, plan)
     full = full_scale(samples, frames[0])
     headers = solar_headers(frames)
@@ -123,6 +125,21 @@ def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
         what = f"not one of the frames tried can be decoded ({failed[0]})"
         raise InputError(what, where=where, remedy=failed[0].remedy)
     return samples, plan
+
+
+def _refuse_raw_colour(frame: np.ndarray, where: str) -> None:
+    """Raises InputError where one pixel of four is brighter as no optics make it: one line's light, by a
+    colour camera. The brightest is taken for red, as in H-alpha."""
+    first = {"rggb": (0, 0), "grbg": (0, 1), "gbrg": (1, 0), "bggr": (1, 1)}
+    light = {pattern: float(frame[y::2, x::2].mean()) for pattern, (y, x) in first.items()}
+    *_, next_, most = sorted(light.values())
+    if most > 1.5 * next_ > 0.0:
+        raise InputError(
+            f"one pixel of each 2 x 2 is {most / next_:.2g} times as bright as the others: raw pictures of a "
+            "colour camera",
+            where=where,
+            remedy=f"give --set camera.bayer={max(light, key=lambda p: light[p])}; if they are none, =none",
+        )
 
 
 def _reader(

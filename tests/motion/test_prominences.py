@@ -135,6 +135,24 @@ def test_what_a_wrong_flat_leaves_is_no_prominence(tmp_path, n, up):
     assert found.height_mm == pytest.approx(scene.geometry.height_mm(60), abs=1.0)
 
 
+def test_what_stands_on_the_sensor_is_no_prominence(tmp_path):
+    # TRUTH  a prominence, and a reflection over which the Sun drifts by a column and half a row a strip
+    scene = StripScene()
+    light = np.zeros((12, scene.rows, scene.columns))
+    for i, plane in enumerate(light):
+        plane[:60, 100:140] = 200.0
+        plane[100 - i // 2 : 120 - i // 2, 200 - i : 215 - i] = 200.0
+
+    def place(frame, angle_deg, height_mm):
+        x, y = scene.geometry.column(angle_deg), scene.geometry.row(height_mm)
+        return float(x + frame), float(y + frame // 2)
+
+    strip = strip_of(tmp_path, light, scene)
+    assert len(find_prominences(strip)) == 2
+    (found,) = find_prominences(strip, place=place)
+    assert found.height_mm == pytest.approx(scene.geometry.height_mm(60), abs=1.0)
+
+
 def test_the_path_of_a_knot_is_no_prominence(tmp_path):
     # TRUTH  a spot of 5 x 5 Mm that rises by 30 rows in twelve strips
     scene = StripScene()

@@ -19,7 +19,7 @@ from promtrack.sequence import open_sequence, sequence_from_arrays
 from promtrack.sequence.bursts import with_exposure_classes
 from promtrack.sequence.fits_header import line_of_light
 from promtrack.sequence.stamps import running_numbers
-from promtrack.settings import Settings, TimesSettings
+from promtrack.settings import CameraSettings, Settings, TimesSettings
 from promtrack.settings_text import change_settings
 from tests.sequence.make import COLUMNS, ROWS, picture, stamp_name, write_capture, write_stills
 
@@ -34,6 +34,20 @@ def named(folder, names, pictures=None):
             folder / name, picture(i) if pictures is None else pictures[i], photometric="minisblack"
         )
     return folder
+
+
+@pytest.mark.parametrize(("y", "x", "pattern"), [(0, 0, "rggb"), (1, 0, "gbrg")])
+def test_raw_pictures_of_a_colour_camera_are_asked_about(tmp_path, y, x, pattern):
+    # TRUTH  red light alone, which one pixel of four lets through
+    through = np.full((ROWS, COLUMNS), 0.06)
+    through[y::2, x::2] = 1.0
+    raw = [(picture(i) * through).astype(np.uint16) for i in range(3)]
+    folder = named(tmp_path / "in", [stamp_name(i, ".tif") for i in range(3)], raw)
+    with pytest.raises(
+        InputError, match=f"raw pictures of a colour camera; give --set camera.bayer={pattern}"
+    ):
+        open_sequence(folder)
+    assert len(open_sequence(folder, camera=CameraSettings(bayer="none"))) == 3
 
 
 def test_copies_of_files_are_left_out(tmp_path):
