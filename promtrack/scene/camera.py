@@ -48,52 +48,43 @@ class Sensor:
 
 
 def pointing_of(spec: SceneSpec) -> Pointing:
-    """The Sun's place in every frame, image motion included."""
-    time_s, n = spec.time_s, spec.count
-    part = (time_s - time_s[0]) / max(time_s[-1] - time_s[0], 1e-9)
-    turn, flat, zenith = _attitude(spec, part)
+    """The Sun's place in every frame, image motion included; turn, flattening and direction of the zenith
+    from the site, or as the spec says."""
+    time_s = spec.time_s - spec.time_s[0]
+    part = time_s / max(time_s[-1], 1e-9)
+    turn = spec.rotation_deg_h * time_s / 3600.0
+    flat, zenith = (ends[0] + part * (ends[1] - ends[0]) for ends in (spec.flattening, spec.zenith_deg))
+    if spec.site is not None:
+        camera = CameraSettings(north_deg=spec.north_deg, mirrored=spec.mirrored, mount=spec.mount)
+        if spec.mount == "altazimuth":
+            turn = field_turn_deg(spec.times_utc, site=spec.site, camera=camera)
+        altitude = sky_place(spec.times_utc, site=spec.site).altitude_deg
+        flat = np.nan_to_num(flattening(altitude, elevation_m=spec.site.elevation_m))
+        zenith = zenith_image_deg(spec.times_utc, site=spec.site, camera=camera)
     middle = np.array([0.5 * (spec.shape[1] - 1), 0.5 * (spec.shape[0] - 1)])
     arm = np.asarray(spec.first_centre_px) - middle
     cos, sin = np.cos(np.deg2rad(turn)), np.sin(np.deg2rad(turn))
     # counter-clockwise as displayed, y running down
     centre = middle + np.column_stack((arm[0] * cos + arm[1] * sin, arm[1] * cos - arm[0] * sin))
     centre += part[:, None] * np.asarray(spec.drift_px)
-    if not spec.drive_on:
-        centre += np.outer(time_s - time_s[0], _daily_motion_px_s(spec))
+    if not spec.drive_on:  # the image drifts due west at the Sun's own rate
+        sky = sky_place(spec.times_utc[:1], site=SiteSettings())
+        west = math.radians(spec.north_deg + (90.0 if spec.mirrored else -90.0))
+        rate = SIDEREAL_ARCSEC_S - float(sky.ra_rate_arcsec_s[0])
+        rate *= math.cos(math.radians(float(sky.declination_deg[0]))) / spec.px_arcsec
+        centre += np.outer(time_s, rate * np.array([-math.sin(west), -math.cos(west)]))
     for jump in spec.jumps:
         centre[jump.frame :] += (jump.dx_px, jump.dy_px)
     if spec.image_motion_arcsec:
         rng = np.random.default_rng([spec.seed, 21])
-        centre += rng.standard_normal((n, 2)) * spec.image_motion_arcsec / spec.px_arcsec
+        centre += rng.standard_normal((spec.count, 2)) * spec.image_motion_arcsec / spec.px_arcsec
     return Pointing(centre[:, 0], centre[:, 1], turn, flat, zenith)
 
 
-def _attitude(spec: SceneSpec, part: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Turn, flattening and direction of the zenith in every frame: from the site, or as the spec says."""
-    turn = spec.rotation_deg_h * (spec.time_s - spec.time_s[0]) / 3600.0
-    if spec.site is None:
-        (first_flat, last_flat), (first_zenith, last_zenith) = spec.flattening, spec.zenith_deg
-        return (
-            turn,
-            first_flat + part * (last_flat - first_flat),
-            first_zenith + part * (last_zenith - first_zenith),
-        )
-    camera = CameraSettings(north_deg=spec.north_deg, mirrored=spec.mirrored, mount=spec.mount)
-    if spec.mount == "altazimuth":
-        turn = field_turn_deg(spec.times_utc, site=spec.site, camera=camera)
-    altitude = sky_place(spec.times_utc, site=spec.site).altitude_deg
-    flat = flattening(altitude, elevation_m=spec.site.elevation_m)
-    return turn, np.nan_to_num(flat), zenith_image_deg(spec.times_utc, site=spec.site, camera=camera)
-
-
-def _daily_motion_px_s(spec: SceneSpec) -> np.ndarray:
-    """Motion of the image, x and y, with the drive off: due west at the Sun's own rate."""
-    sky = sky_place(spec.times_utc[:1], site=SiteSettings())
-    west = math.radians(spec.north_deg + (90.0 if spec.mirrored else -90.0))
-    rate = (SIDEREAL_ARCSEC_S - float(sky.ra_rate_arcsec_s[0])) * math.cos(
-        math.radians(float(sky.declination_deg[0]))
-    )
-    return rate / spec.px_arcsec * np.array([-math.sin(west), -math.cos(west)])
+def usual_noise(spec: SceneSpec) -> float:
+    """1-sigma noise of a pixel that shows a usual prominence off the limb, in full scales."""
+    background = spec.sky + 0.7 * spec.scattered + 0.04
+    return float(noise_of(spec, exposure_gain(spec) * background))
 
 
 def air_of(spec: SceneSpec) -> Air:
@@ -141,10 +132,8 @@ def noise_of(spec: SceneSpec, signal: np.ndarray | float) -> np.ndarray | float:
 
 def knot_brightness(spec: SceneSpec, size_mm: float, snr: float) -> float:
     """Peak brightness before seeing of a knot that shows `snr` over a usual prominence after it."""
-    gain = exposure_gain(spec)
-    background = gain * (spec.sky + 0.7 * spec.scattered + 0.04)
-    noise = math.hypot(float(noise_of(spec, background)), 1.0 / full_scale(spec) / math.sqrt(12.0))
-    return snr * noise / gain * float(spread_by_seeing(spec, size_mm, spec.seeing_arcsec))
+    noise = math.hypot(usual_noise(spec), 1.0 / full_scale(spec) / math.sqrt(12.0))
+    return snr * noise / exposure_gain(spec) * float(spread_by_seeing(spec, size_mm, spec.seeing_arcsec))
 
 
 def spread_by_seeing(
@@ -180,29 +169,27 @@ def make_sensor(spec: SceneSpec) -> Sensor:
 
 
 def cloud_veil(spec: SceneSpec, index: int) -> np.ndarray | None:
-    """Transmission (rows, columns) of cloud drifting through the frame."""
-    time_s = float(spec.time_s[index])
-    if spec.thin_cloud <= 0:
-        return _banks(spec, time_s) if spec.cloud_banks else None
-    rng = np.random.default_rng([spec.seed, 25])
-    coarse = max(spec.shape[0] // 4, 8), max(spec.shape[1] // 4, 8)  # cloud has no fine detail
-    extent = max(coarse)
-    field = wandering_field(rng, coarse, time_s, 0.45 * extent, 90.0)[..., 0]
-    field = field + 0.4 * wandering_field(rng, coarse, time_s, 0.12 * extent, 40.0)[..., 0]
-    cover = np.clip(0.35 + 0.3 * field + 0.35 * wander(rng, time_s, 400.0)[0, 0], 0.0, 1.0)
-    thin = (1.0 - spec.thin_cloud * cover).astype(np.float32)
-    return cv2.resize(thin, spec.shape[::-1], interpolation=cv2.INTER_LINEAR) * _banks(spec, time_s)
-
-
-def _banks(spec: SceneSpec, time_s: float) -> np.ndarray:
-    clear = np.ones(spec.shape, dtype=np.float32)
+    """Transmission (rows, columns) of cloud drifting through the frame: thin, and banks with an edge."""
+    if spec.thin_cloud <= 0 and not spec.cloud_banks:
+        return None
+    time_s, clear = float(spec.time_s[index]), np.ones(spec.shape, np.float32)
+    if spec.thin_cloud > 0:
+        rng = np.random.default_rng([spec.seed, 25])
+        coarse = max(spec.shape[0] // 4, 8), max(spec.shape[1] // 4, 8)  # cloud has no fine detail
+        extent = max(coarse)
+        field = wandering_field(rng, coarse, time_s, 0.45 * extent, 90.0)[..., 0]
+        field = field + 0.4 * wandering_field(rng, coarse, time_s, 0.12 * extent, 40.0)[..., 0]
+        cover = np.clip(0.35 + 0.3 * field + 0.35 * wander(rng, time_s, 400.0)[0, 0], 0.0, 1.0)
+        thin = (1.0 - spec.thin_cloud * cover).astype(np.float32)
+        clear = cv2.resize(thin, spec.shape[::-1], interpolation=cv2.INTER_LINEAR)
     y, x = np.mgrid[0 : spec.shape[0], 0 : spec.shape[1]].astype(np.float32)
+    banks = np.ones(spec.shape, np.float32)
     for bank in spec.cloud_banks:
         towards = math.radians(bank.towards_deg)
         along = -math.sin(towards) * (x - 0.5 * spec.shape[1]) - math.cos(towards) * (y - 0.5 * spec.shape[0])
         behind = (bank.px_s * (time_s - bank.from_s) - along) / bank.edge_px
-        clear *= 1.0 - np.float32(0.5 * bank.depth) * (1.0 + erf(behind / np.float32(math.sqrt(2.0))))
-    return clear
+        banks *= 1.0 - np.float32(0.5 * bank.depth) * (1.0 + erf(behind / np.float32(math.sqrt(2.0))))
+    return clear * banks
 
 
 def expose(spec: SceneSpec, sensor: Sensor, air: Air, index: int, light: np.ndarray) -> np.ndarray:
@@ -218,25 +205,18 @@ def expose(spec: SceneSpec, sensor: Sensor, air: Air, index: int, light: np.ndar
     sigma = air.seeing_arcsec[index] / spec.px_arcsec / FWHM_SIGMA
     if sigma > 0.15:
         light = cv2.GaussianBlur(light, (0, 0), float(sigma), borderType=cv2.BORDER_REFLECT_101)
-    light = _spoil(spec, rng, index, light)
-    signal = light * sensor.shade * np.float32(exposure_gain(spec) * air.gain[index])
-    signal[sensor.hot_row, sensor.hot_column] += sensor.hot_level.astype(np.float32)
-    signal += np.asarray(noise_of(spec, signal), dtype=np.float32) * rng.standard_normal(
-        spec.shape, dtype=np.float32
-    )
-    top = full_scale(spec)
-    return np.clip(np.rint(signal * np.float32(top)), 0, top).astype(
-        np.uint8 if spec.bits == 8 else np.uint16
-    )
-
-
-def _spoil(spec: SceneSpec, rng: np.random.Generator, index: int, light: np.ndarray) -> np.ndarray:
     for jump in spec.jumps:
         if jump.frame == index and jump.smear:
             light = _smeared(light, jump.dx_px, jump.dy_px)
     if index in spec.aircraft_frames:
         light = light * _aircraft(spec, rng)
-    return light
+    signal = light * sensor.shade * np.float32(exposure_gain(spec) * air.gain[index])
+    signal[sensor.hot_row, sensor.hot_column] += sensor.hot_level.astype(np.float32)
+    grain = rng.standard_normal(spec.shape, dtype=np.float32)
+    signal += np.asarray(noise_of(spec, signal), dtype=np.float32) * grain
+    top = full_scale(spec)
+    counts = np.clip(np.rint(signal * np.float32(top)), 0, top)
+    return counts.astype(np.uint8 if spec.bits == 8 else np.uint16)
 
 
 def _smeared(light: np.ndarray, dx: float, dy: float) -> np.ndarray:
@@ -246,24 +226,20 @@ def _smeared(light: np.ndarray, dx: float, dy: float) -> np.ndarray:
     for k in range(steps):
         part = k / (steps - 1)
         shift = np.array([[1, 0, -dx * part], [0, 1, -dy * part]], dtype=np.float32)
-        total += cv2.warpAffine(
-            light, shift, (light.shape[1], light.shape[0]), borderMode=cv2.BORDER_REPLICATE
-        )
+        total += cv2.warpAffine(light, shift, light.shape[::-1], borderMode=cv2.BORDER_REPLICATE)
     return total / steps
 
 
 def _aircraft(spec: SceneSpec, rng: np.random.Generator) -> np.ndarray:
-    length = 0.32 * min(spec.shape)
-    turn = rng.uniform(0, 2 * np.pi)
+    length, turn = 0.32 * min(spec.shape), rng.uniform(0, 2 * np.pi)
     middle = np.array([rng.uniform(0.35, 0.65) * side for side in spec.shape[::-1]])
     forward = np.array([math.cos(turn), math.sin(turn)]) * length
     across = np.array([-forward[1], forward[0]])
 
     def quad(first: float, last: float, half: float) -> np.ndarray:
         corners = ((first, -half), (first, half), (last, half), (last, -half))
-        return np.round([middle + along * forward + side * across for along, side in corners]).astype(
-            np.int32
-        )
+        places = [middle + along * forward + side * across for along, side in corners]
+        return np.round(places).astype(np.int32)
 
     mask: np.ndarray = np.ones(spec.shape, dtype=np.float32)
     cv2.fillPoly(mask, [quad(-9.0, -0.2, 0.1)], 0.85)  # exhaust

@@ -74,9 +74,8 @@ def add_knot(strip: np.ndarray, grid: Grid, place: tuple[float, float], size_mm:
     # exact distance in the plane of the sky, so that the knot is round at any height
     rho, across = grid.limb_mm + part.height_mm, part.angle_rad - angle
     dx, dy = rho * np.sin(across), rho * np.cos(across) - (grid.limb_mm + height)
-    strip[part.rows, part.columns] += (light * np.exp(-0.5 * (dx * dx + dy * dy) / sigma**2)).astype(
-        np.float32
-    )
+    round_light = light * np.exp(-0.5 * (dx * dx + dy * dy) / sigma**2)
+    strip[part.rows, part.columns] += round_light.astype(np.float32)
 
 
 def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float) -> None:
@@ -90,11 +89,10 @@ def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float) 
     if part is None:
         return
     across = (part.angle_rad - rest) * (grid.limb_mm + part.height_mm) - shift
-    ends = (
-        0.25
-        * (1 + np.tanh((part.height_mm - sway.low_mm) / 1.5))
-        * (1 + np.tanh((sway.high_mm - part.height_mm) / 1.5))
+    low, high = (
+        1 + np.tanh(side / 1.5) for side in (part.height_mm - sway.low_mm, sway.high_mm - part.height_mm)
     )
+    ends = 0.25 * low * high
     light = sway.brightness * ends * np.exp(-0.5 * (across / sigma) ** 2)
     strip[part.rows, part.columns] += light.astype(np.float32)
 
@@ -114,18 +112,12 @@ def erupting_threads(key: tuple[int, ...]) -> np.ndarray:
     ):
         plain = smooth_noise(rng, (3 * shape[0], shape[1]), scale)
         # threads that wind around the arch: their depth changes along it
-        total += weight * cv2.remap(
-            plain, column, shape[0] + row + np.float32(slant) * (column - shape[1] / 2), cv2.INTER_LINEAR
-        )
+        depth = shape[0] + row + np.float32(slant) * (column - shape[1] / 2)
+        total += weight * cv2.remap(plain, column, depth, cv2.INTER_LINEAR)
     clumps = smooth_noise(rng, shape, (40.0, 45.0))
     light = np.exp(0.62 * total + 0.5 * clumps)
-    dent = np.clip(
-        0.45
-        + 0.33 * smooth_noise(rng, (1, shape[1]), (1.0, 55.0))
-        + 0.12 * smooth_noise(rng, (1, shape[1]), (1.0, 16.0)),
-        0.0,
-        1.0,
-    )
+    wide, narrow = (smooth_noise(rng, (1, shape[1]), (1.0, scale)) for scale in (55.0, 16.0))
+    dent = np.clip(0.45 + 0.33 * wide + 0.12 * narrow, 0.0, 1.0)
     return np.stack((light / np.percentile(light, 85), dent.repeat(shape[0], axis=0))).astype(np.float32)
 
 
@@ -160,20 +152,14 @@ def add_eruption(
     depth = np.maximum(-outward, 0.0)
     # no threads within the soft edge itself: its half level is to be the front; and the nose is never so thin
     # that its edge is lost
-    row = np.clip(
-        np.maximum(depth - 2.5 * eruption.edge_mm, 0.0) * (26.0 / thick) + 8.0, 0.0, threads.shape[1] - 1
-    )
+    inward = np.maximum(depth - 2.5 * eruption.edge_mm, 0.0)
+    row = np.clip(inward * (26.0 / thick) + 8.0, 0.0, threads.shape[1] - 1)
     texture = cv2.remap(threads[0], column, row.astype(np.float32), cv2.INTER_LINEAR)
     texture += 0.8 * calm * np.exp(-((depth / 6.0) ** 3))
     body = np.exp(-((depth / (1.6 * thick)) ** 2.5)) + 0.10 * np.exp(-depth / (5 * thick))
     level = eruption.brightness * (eruption.height_mm / front) ** eruption.dimming
-    light = (
-        level
-        * _step(outward / eruption.edge_mm)
-        * body
-        * texture
-        * (1.0 / (1.0 + np.exp(-(part.height_mm + 2.0))))
-    )
+    above = 1.0 / (1.0 + np.exp(-(part.height_mm + 2.0)))
+    light = level * _step(outward / eruption.edge_mm) * body * texture * above
     strip[part.rows, part.columns] += light.astype(np.float32)
 
 

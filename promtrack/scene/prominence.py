@@ -84,10 +84,8 @@ def _curtain(
     x = np.arange(shape[1]) * step_mm - margin - 0.5 * row.width_mm
     h = (low + np.arange(shape[0]) * step_mm)[:, None]
     edge = np.clip(1.0 - np.abs(2.0 * x / row.width_mm) ** 5, 0.0, 1.0)
-    ragged = (
-        smooth_noise(rng, (1, shape[1]), (1.0, 9.0 / step_mm))[0] * 0.2
-        + smooth_noise(rng, (1, shape[1]), (1.0, 2.5 / step_mm))[0] * 0.09
-    )
+    coarse, fine = (smooth_noise(rng, (1, shape[1]), (1.0, mm / step_mm))[0] for mm in (9.0, 2.5))
+    ragged = coarse * 0.2 + fine * 0.09
     top = row.height_mm * np.clip(0.68 + ragged, 0.15, 0.95) * edge
     spread = 1.3 + 0.10 * np.maximum(h, 0.0)
     columns = sum(
@@ -95,10 +93,8 @@ def _curtain(
         for foot, slant in zip(feet, rng.normal(0.0, 0.18, feet.size), strict=True)
     )
     canopy = 1.0 / (1.0 + np.exp(-(h - 0.38 * top) / 3.0))
-    gaps = np.exp(
-        1.1 * smooth_noise(rng, shape, (7.0 / step_mm, 1.7 / step_mm))
-        + 0.5 * smooth_noise(rng, shape, 6.0 / step_mm)
-    )
+    gaps = 1.1 * smooth_noise(rng, shape, (7.0 / step_mm, 1.7 / step_mm))
+    gaps = np.exp(gaps + 0.5 * smooth_noise(rng, shape, 6.0 / step_mm))
     density = (0.9 * columns + 0.75 * canopy) * gaps * (h < top) * (h > -1.5)
     chance = np.cumsum(density.ravel())
     place = np.searchsorted(chance, rng.random(count) * chance[-1])
@@ -121,9 +117,8 @@ def arch_patch(arch: Arch, step_mm: float, limb_mm: float, key: tuple[int, ...])
     offset = rng.normal(0.0, arch.thickness_mm / 2.4, (count, 1))
     extent = rng.gamma(3.0, 0.16, (count, 1))
     first = rng.uniform(-0.5 * np.pi - 0.1, 0.5 * np.pi, (count, 1))
-    part = np.linspace(0.0, 1.0, int(np.hypot(arch.width_mm, 2 * arch.height_mm) / (0.5 * step_mm) / 1.5))[
-        None, :
-    ]
+    steps = int(np.hypot(arch.width_mm, 2 * arch.height_mm) / (0.5 * step_mm) / 1.5)
+    part = np.linspace(0.0, 1.0, steps)[None, :]
     phase = first + extent * part
     wave = 0.35 * np.sin(phase * rng.uniform(3, 9, (count, 1)) + rng.uniform(0, 6.3, (count, 1)))
     x = (0.5 * arch.width_mm + offset + wave) * np.sin(phase)

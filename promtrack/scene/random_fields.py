@@ -58,13 +58,9 @@ def wandering_field(
     across = np.exp(1j * (wave[:, 1, :, None] * x[None, None, :] + phase[..., None]))
     coarse = np.moveaxis(np.sqrt(2.0 / terms) * (down @ across).real, 0, -1).astype(np.float32)
     grow = np.array([[1 / step, 0, 0], [0, 1 / step, 0]], dtype=np.float32)
-    return cv2.warpAffine(
-        np.ascontiguousarray(coarse),
-        grow,
-        (shape[1], shape[0]),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    coarse = np.ascontiguousarray(coarse)
+    return cv2.warpAffine(coarse, grow, shape[::-1], flags=how, borderMode=cv2.BORDER_REPLICATE)
 
 
 def trace(
@@ -81,10 +77,8 @@ def trace(
     here: np.ndarray = np.array(seeds, dtype=np.float32)
     for k in range(count):
         points[:, k] = here
-        column = np.clip(here[:, 0], 0, lean.shape[1] - 1).astype(
-            int
-        )  # the nearest sample: directions vary slowly
-        row = np.clip(here[:, 1], 0, lean.shape[0] - 1).astype(int)
+        # the nearest sample: directions vary slowly
+        column, row = np.clip(here, 0, np.array(lean.shape[::-1]) - 1).astype(int).T
         here = here + np.float32(step) * np.column_stack((lean[row, column], rise[row, column]))
     part = np.arange(count) * step / np.maximum(length[:, None], 1e-6)
     weights = np.where(part < 1.0, np.sin(np.pi * np.clip(part, 0.0, 1.0)) ** 0.6, 0.0)
@@ -97,10 +91,9 @@ def draw_threads(
     group: np.ndarray,
     groups: int,
     shape: tuple[int, int],
-    width: float | tuple[float, float],
+    width: float,
 ) -> np.ndarray:
-    """Light of threads (groups, rows, columns): bilinear splats, then a Gaussian of 1-sigma `width` (across,
-    down)."""
+    """Light of threads (groups, rows, columns): bilinear splats, then a Gaussian of 1-sigma `width`."""
     rows, columns = shape
     x, y = points[..., 0].ravel().astype(float), points[..., 1].ravel().astype(float)
     which, weight = np.repeat(group, points.shape[1]), weights.ravel().astype(float)
@@ -110,13 +103,9 @@ def draw_threads(
     fx, fy = x - left, y - top
     base = (which * rows + top) * columns + left
     light = np.zeros(groups * rows * columns)
-    for offset, part in (
-        (0, (1 - fx) * (1 - fy)),
-        (1, fx * (1 - fy)),
-        (columns, (1 - fx) * fy),
-        (columns + 1, fx * fy),
-    ):
-        light += np.bincount(base + offset, weights=weight * part, minlength=light.size)
+    for down, along_y in ((0, 1 - fy), (columns, fy)):
+        for across, along_x in ((0, 1 - fx), (1, fx)):
+            part = weight * (along_x * along_y)
+            light += np.bincount(base + down + across, weights=part, minlength=light.size)
     layers = light.reshape(groups, rows, columns).astype(np.float32)
-    across, down = width if isinstance(width, tuple) else (width, width)
-    return np.stack([cv2.GaussianBlur(one, (0, 0), sigmaX=across, sigmaY=down) for one in layers])
+    return np.stack([cv2.GaussianBlur(one, (0, 0), width) for one in layers])

@@ -152,38 +152,23 @@ def _fringe(spec: SceneSpec, view: View, step: float, columns: int) -> Patch:
     count = int(columns * step * 7.0)
     root = rng.uniform(0, columns, count)
     height = spec.fringe_mm * (0.6 + rng.gamma(1.6, 0.45, count)) / step
-    lean = np.interp(
-        root, np.arange(columns), 0.35 * smooth_noise(rng, (1, columns), (1.0, 12.0 / step))[0]
-    ) + rng.normal(0, 0.22, count)
+    wide = 0.35 * smooth_noise(rng, (1, columns), (1.0, 12.0 / step))[0]
+    lean = np.interp(root, np.arange(columns), wide) + rng.normal(0, 0.22, count)
     part = np.linspace(0.0, 1.0, max(int(6 * spec.fringe_mm / step), 8))[None, :]
-    points = np.stack(
-        (
-            root[:, None] + np.tan(np.clip(lean, -1, 1))[:, None] * height[:, None] * part,
-            -low / step + height[:, None] * part,
-        ),
-        axis=-1,
-    )
+    across = root[:, None] + np.tan(np.clip(lean, -1, 1))[:, None] * height[:, None] * part
+    points = np.stack((across, -low / step + height[:, None] * part), axis=-1)
     weights = (1.0 - part**2.5) * height[:, None] * rng.lognormal(0.0, 0.5, (count, 1))
-    light = draw_threads(
-        points, weights, rng.integers(0, groups, count), groups, shape, max(0.22 / step, 0.4)
-    )
+    group = rng.integers(0, groups, count)
+    light = draw_threads(points, weights, group, groups, shape, max(0.22 / step, 0.4))
     h = low + np.arange(shape[0]) * step
     light *= 0.5 / max(float(light.sum(axis=0)[np.argmin(np.abs(h - 0.2 * spec.fringe_mm))].mean()), 1e-9)
     # level at the limb, so that the steepest fall stays that of the disc's edge
     base = np.exp(-(np.hypot(np.maximum(h, 0.0), 1.2) - 1.2) / spec.fringe_mm)
     light += (0.55 / groups * base)[None, :, None].astype(np.float32)
-    limb_row = math.ceil(-low / step + 1)
-    light[:, :limb_row] = light[
-        :, limb_row : limb_row + 1
-    ]  # goes on below the limb, where the disc's own edge cuts it
-    return Patch(
-        view.from_rad,
-        low,
-        np.ascontiguousarray(light, dtype=np.float32) * np.float32(spec.fringe),
-        spec.boil_s,
-        0.8,
-        (spec.seed, 17),
-    )
+    limb_row = math.ceil(-low / step + 1)  # goes on below the limb, where the disc's own edge cuts it
+    light[:, :limb_row] = light[:, limb_row : limb_row + 1]
+    light = np.ascontiguousarray(light, dtype=np.float32) * np.float32(spec.fringe)
+    return Patch(view.from_rad, low, light, spec.boil_s, 0.8, (spec.seed, 17))
 
 
 def darkening(distance: np.ndarray, coefficient: float) -> np.ndarray:
@@ -202,9 +187,8 @@ def disc_texture(
     the limb."""
     distance = np.minimum(np.hypot(x, y) / radius_px, 1.0)
     # Lambert's equal-area plane: 2 R sin(psi / 2), psi the angle from the disc's centre
-    stretch = np.where(
-        distance > 1e-6, 2.0 * np.sin(0.5 * np.arcsin(distance)) / np.maximum(distance, 1e-6), 1.0
-    )
+    far = 2.0 * np.sin(0.5 * np.arcsin(distance)) / np.maximum(distance, 1e-6)
+    stretch = np.where(distance > 1e-6, far, 1.0)
     step_mm = max(mm_per_px, 0.35)
     u, v = x * stretch * mm_per_px / step_mm, y * stretch * mm_per_px / step_mm
     left, top = float(u.min()) - 2, float(v.min()) - 2

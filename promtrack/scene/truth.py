@@ -104,10 +104,8 @@ def truth_of(
 ) -> SceneTruth:
     """The truth of a scene; `light` holds the brightness of each knot before seeing."""
     spoiled = [(f, "no Sun") for f in spec.lost_frames] + [(f, "cloud") for f, _ in spec.cloud_frames]
-    spoiled += [(f, "aircraft") for f in spec.aircraft_frames] + [
-        (j.frame, "jump") for j in spec.jumps if j.smear
-    ]
-    spoiled += [(f, "blur") for f, _ in spec.blurred_frames]
+    spoiled += [(f, "aircraft") for f in spec.aircraft_frames] + [(f, "blur") for f, _ in spec.blurred_frames]
+    spoiled += [(jump.frame, "jump") for jump in spec.jumps if jump.smear]
     bare = SceneTruth(
         times_utc=spec.times_utc,
         time_s=spec.time_s,
@@ -152,9 +150,8 @@ def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: Knot | ArchKnot, light
     time_s, h = spec.time_s, 0.5
     (a0, h0), (a1, h1), (a2, h2) = (knot_place(knot, time_s + d, spec.limb_mm) for d in (-h, 0.0, h))
     rho = spec.limb_mm + np.stack((h0, h1, h2))
-    place = np.stack(
-        (rho * np.sin([a0, a1, a2]), rho * np.cos([a0, a1, a2]))
-    )  # (x or y, moment, n) Mm in the plane of the sky
+    # (x or y, moment, n) Mm in the plane of the sky
+    place = np.stack((rho * np.sin([a0, a1, a2]), rho * np.cos([a0, a1, a2])))
     velocity = (place[:, 2] - place[:, 0]) / (2 * h)
     push = (place[:, 2] - 2 * place[:, 1] + place[:, 0]) / h**2
     speed = np.hypot(*velocity)
@@ -164,12 +161,8 @@ def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: Knot | ArchKnot, light
     x, y = np.array([truth.to_frame(i, angle[i], h1[i]) for i in range(len(time_s))]).T
     rows, columns = spec.shape
     visible = (part >= 0.5) & (h1 > 0) & (x >= 0) & (y >= 0) & (x <= columns - 1) & (y <= rows - 1)
-    noise = float(
-        camera.noise_of(spec, camera.exposure_gain(spec) * (spec.sky + 0.7 * spec.scattered + 0.04))
-    )
-    peak = (
-        light / camera.spread_by_seeing(spec, knot.size_mm, truth.seeing_arcsec) * camera.exposure_gain(spec)
-    )
+    blurred = light / camera.spread_by_seeing(spec, knot.size_mm, truth.seeing_arcsec)
+    snr = part * truth.transparency * (blurred * camera.exposure_gain(spec)) / camera.usual_noise(spec)
     return KnotTruth(
         time_s,
         h1,
@@ -179,6 +172,6 @@ def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: Knot | ArchKnot, light
         speed * 1e3,
         accel * 1e6,
         visible,
-        part * truth.transparency * peak / noise,
+        snr,
         knot.size_mm,
     )
