@@ -41,13 +41,6 @@ def knot_followed(front: Front, knots: Sequence[KnotTrack], geometry: StripGeome
     return 0
 
 
-def _in_sector(front: Front, angle_deg: np.ndarray) -> np.ndarray:
-    """Whether product angles lie in a front's sector, or where an arch that rises may grow beyond it."""
-    sector = (front.to_deg - front.from_deg) % 360.0
-    width = np.nanmax([sector, front.extent_deg])
-    return np.abs(wrapped_deg(angle_deg - front.from_deg - 0.5 * sector)) < (0.5 + WIDENING) * width
-
-
 def match_ridges(
     ridges: tuple[Ridge, ...],
     slits: tuple[TimeDistance, ...],
@@ -69,18 +62,13 @@ def match_ridges(
         away = [_distance_mm(knot, ridge, slit, geometry) for knot in knots]
         if away and min(away) <= limits.KNOT_MM / 2:
             knot = knots[int(np.argmin(away))]
-            velocity = _outward_along(
-                knot.time_s, knot.curve_mm, knot.curve_angle_deg, ridge.time_s, geometry
-            )
-            path = _outward_along(
-                slit.distance_mm, slit.height_mm, slit.angle_deg, ridge.distance_mm, geometry
-            )
+            at, along = ridge.time_s, ridge.distance_mm
+            velocity = _outward_along(knot.time_s, knot.curve_mm, knot.curve_angle_deg, at, geometry)
+            path = _outward_along(slit.distance_mm, slit.height_mm, slit.angle_deg, along, geometry)
             speed = 1e3 * float(velocity @ path / np.hypot(*path))
-            error = float(np.interp(ridge.time_s, knot.time_s, knot.speed_err_km_s))
-            agrees = abs(speed - ridge.speed_km_s) <= limits.COMPATIBLE * np.hypot(
-                error, ridge.speed_err_km_s
-            )
-            ridge = replace(ridge, knot=knot.knot, knot_speed_km_s=speed, agrees=bool(agrees))
+            error = np.hypot(np.interp(at, knot.time_s, knot.speed_err_km_s), ridge.speed_err_km_s)
+            agrees = bool(abs(speed - ridge.speed_km_s) <= limits.COMPATIBLE * error)
+            ridge = replace(ridge, knot=knot.knot, knot_speed_km_s=speed, agrees=agrees)
         on = [one.front for one in fronts if one.moving and _on_front(ridge, slit, one)]
         matched.append(replace(ridge, front=on[0]) if on else ridge)
     return tuple(matched)
@@ -93,7 +81,11 @@ def _on_front(ridge: Ridge, slit: TimeDistance, front: Front) -> bool:
         return False
     height, angle = _ridge_place(ridge, slit, front.time_s[during])
     apart = np.abs(front.height_mm[during] - height) - 2 * front.height_err_mm[during]
-    return bool(np.median(apart) < limits.KNOT_MM and np.median(_in_sector(front, angle)) > 0)
+    sector = (front.to_deg - front.from_deg) % 360.0
+    width = np.nanmax([sector, front.extent_deg])
+    # or where an arch that rises may grow beyond it
+    inside = np.abs(wrapped_deg(angle - front.from_deg - 0.5 * sector)) < (0.5 + WIDENING) * width
+    return bool(np.median(apart) < limits.KNOT_MM and np.median(inside) > 0)
 
 
 def _during(ridge: Ridge, time_s: np.ndarray) -> np.ndarray:

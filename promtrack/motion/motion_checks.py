@@ -197,19 +197,14 @@ def contrast(strip: np.ndarray, row: float, column: float) -> float:
 def sure_km_s(strip: Strip, spacing_mm: float) -> float:
     """The speed at which a knot moves half the spacing of knots between two frames. Beyond it the nearest
     point of the next strip is more often another knot, and knots in file seem to move slowly, or backward."""
-    return 0.5e3 * spacing_mm / float(np.median(np.diff(strip.time_s))) if len(strip) > 1 else 0.0
+    return 0.5e3 * spacing_mm / float(np.median(np.diff(strip.time_s)))
 
 
 def cadence_notes(strip: Strip, spacing_mm: float, knots: tuple[KnotTrack, ...]) -> tuple[str, ...]:
     """A sentence where the cadence is too slow for what moves, or for what usually falls; else nothing."""
-    if len(strip) < 2:
-        return ("a single strip shows no motion",)
     # What was measured cannot tell of confusion, so what usually falls must be within reach too.
     limit = sure_km_s(strip, spacing_mm)
-    if (
-        limit >= max((knot.fit.speed_km_s for knot in knots if knot.moving), default=0.0)
-        and limit >= RAIN_MEAN.high_km_s
-    ):
+    if limit >= max(RAIN_MEAN.high_km_s, *(knot.fit.speed_km_s for knot in knots if knot.moving), 0.0):
         return ()
     return (
         f"the cadence of {np.median(np.diff(strip.time_s)):.0f} s is too slow for such motion: knots stand "

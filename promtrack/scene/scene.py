@@ -87,7 +87,9 @@ def write_scene(scene: Scene, folder: Path, *, progress: Callable[[int, int], No
     time of the middle of the exposure; `progress`: called with frames done and frames in all. Returns the
     folder. Raises InputError: the folder or a file cannot be written."""
     folder = Path(folder)
-    names = [_stamp(time) for time in scene.spec.times_utc]
+    # 2026-05-17T09-31-20Z; with milliseconds where there are any
+    stamps = np.datetime_as_string(scene.spec.times_utc, unit="ms").tolist()
+    names = [stamp.replace(":", "-").removesuffix(".000") + "Z" for stamp in stamps]
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for index, frame in enumerate(map_ahead(scene.frame, range(len(scene)))):
@@ -101,12 +103,6 @@ def write_scene(scene: Scene, folder: Path, *, progress: Callable[[int, int], No
     except OSError as error:
         raise unwritable(folder, error) from None
     return folder
-
-
-def _stamp(time_utc: np.datetime64) -> str:
-    """2026-05-17T09-31-20Z; with milliseconds where there are any."""
-    text = np.datetime_as_string(time_utc, unit="ms").replace(":", "-")
-    return text.removesuffix(".000") + "Z"
 
 
 def light_of(spec: SceneSpec, layers: SunLayers, pointing: camera.Pointing, index: int) -> np.ndarray:

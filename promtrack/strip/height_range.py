@@ -50,16 +50,13 @@ def plasma_top_mm(
         # The contours of a smooth sky in whole counts must not pass for plasma.
         return _top_row(left, seen, 0.0 if frame.dtype.kind == "f" else 0.25)
 
-    top = max(map_ahead(top_row, sequence.frames(_searched(sequence, lock))), default=0)
-    return max(float(coarse.height_mm(top)), 0.0)
-
-
-def _searched(sequence: Sequence, lock: LimbLock) -> np.ndarray:
-    """Used frames 90 s apart at most, 24 at least, the first and the last among them."""
+    # used frames 90 s apart at most, 24 at least, the first and the last among them
     used = np.flatnonzero(lock.used)
     span = float(sequence.time_s[used[-1]] - sequence.time_s[used[0]])
     count = min(max(int(np.ceil(span / 90.0)) + 1, MANY), used.size)
-    return used[np.unique(np.linspace(0, used.size - 1, count).round().astype(int))]
+    searched = used[np.unique(np.linspace(0, used.size - 1, count).round().astype(int))]
+    top = max(map_ahead(top_row, sequence.frames(searched)), default=0)
+    return max(float(coarse.height_mm(top)), 0.0)
 
 
 def _without_slow(strip: np.ndarray, reach: int) -> tuple[np.ndarray, np.ndarray]:

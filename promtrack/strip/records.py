@@ -7,7 +7,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -66,14 +66,6 @@ class StripGeometry:
         return np.deg2rad(self.deg_per_column) * (self.limb_mm + height_mm)
 
 
-class Readable(Protocol):
-    """Strips that are quick to read again."""
-
-    def read(self, first: int, last: int) -> np.ndarray:
-        """Strips first <= i < last as float32 [time, height, angle]."""
-        ...
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Strip:
     """Strips of all used frames, in counts of the reference frame's transparency, backdrop removed; nan marks
@@ -87,7 +79,7 @@ class Strip:
     noise: np.ndarray  # (rows,) 1-sigma noise of one strip value against height, typical frame
     centre_err_mm: np.ndarray  # (n,) registration error across the limb, shared by all knots of a frame
     along_err_mm: np.ndarray  # (n,) the same along the limb
-    decoded: Readable | None = None  # the same strips, quick to read
+    decoded: Decoded | None = None  # the same strips, quick to read
 
     def __len__(self) -> int:
         return len(self.times_utc)

@@ -44,7 +44,10 @@ def propose_paths(strip: Strip, count: int = 3) -> tuple[str, ...]:
     if count <= 0 or cells.size == 0 or cells.max() <= 0:
         return ()
     chosen = [_along_axis(cells, "radial"), _along_axis(cells, "parallel")]
-    for segment in _straights(cells):
+    directions = np.exp(1j * np.deg2rad(np.arange(0.0, 180.0, 10.0)))
+    straight = [_grown(cells, place, direction) for place in _peaks(cells, 12) for direction in directions]
+    long = [segment for segment in straight if abs(segment.end - segment.start) >= LEAST_MM / KNOT_MM]
+    for segment in sorted(long, key=lambda s: -s.score):
         if not any(_same(segment, other) for other in chosen):
             chosen.append(segment)
     texts = (_text(segment, geometry) for segment in chosen[:count])
@@ -144,13 +147,6 @@ def _along_axis(cells: np.ndarray, kind: str) -> _Segment:
     ends = max(first - short, 0.0), min(last + short, len(profile) - 1.0)
     start, end = (complex(line, at) if kind == "radial" else complex(at, line) for at in ends)
     return _Segment(kind, start, end)
-
-
-def _straights(cells: np.ndarray) -> list[_Segment]:
-    """Straight pieces through the strongest places, best first."""
-    directions = np.exp(1j * np.deg2rad(np.arange(0.0, 180.0, 10.0)))
-    found = [_grown(cells, place, direction) for place in _peaks(cells, 12) for direction in directions]
-    return sorted((s for s in found if abs(s.end - s.start) >= LEAST_MM / KNOT_MM), key=lambda s: -s.score)
 
 
 def _peaks(cells: np.ndarray, count: int) -> list[complex]:
