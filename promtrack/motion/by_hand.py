@@ -26,7 +26,6 @@ from promtrack.strip.records import Strip
 from promtrack.sun import wrapped_deg
 
 CLICK_MM = 2.0  # 1-sigma error of a click where nothing better is known: a few pixels of the page's pictures
-LEAST_FRONT, LEAST_KNOT = 5, 4  # points of a fit
 LEAST_CHI2 = 0.05  # a degree of freedom, below which ten points hardly ever come by chance
 UNTRIED = 1.0  # false alarms expected: no trial with scrambled times holds for a hand
 
@@ -127,7 +126,7 @@ def _overlap(front: Front, sector: Sector) -> bool:
 
 
 def _front(strip: Strip, course: tuple[Place, ...], number: int, rng: np.random.Generator) -> Front:
-    at, angle, clicked, err = _course(strip, course, LEAST_FRONT, "front")
+    at, angle, clicked, err = _course(strip, course, 5, "front")
     height = clicked.copy()
     for i, index in enumerate(at):
         edge = _edge_near(strip, int(index), float(angle[i]), float(clicked[i]))
@@ -167,7 +166,7 @@ def _no_surer(fit: FrontFit) -> FrontFit:
 
 def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion, doubt: str) -> KnotTrack:
     geometry = strip.geometry
-    at, angle, height, err = _course(strip, course, LEAST_KNOT, "knot")
+    at, angle, height, err = _course(strip, course, 4, "knot")
     snr = np.full(len(at), np.nan)
     for i, index in enumerate(at):
         light = _light_near(strip, int(index), float(angle[i]), float(height[i]))
@@ -200,8 +199,8 @@ def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion, 
 def _course(
     strip: Strip, course: tuple[Place, ...], least: int, kind: str
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """(m,) strips that were clicked, angle and height there, and the error of each in Mm. Where three strips
-    or more were clicked twice, the scatter within them is the error of a click."""
+    """(m,) strips clicked, `least` or more, angle and height there, and the error of each in Mm. Where
+    three strips or more were clicked twice, the scatter within them is the error of a click."""
     geometry, step = strip.geometry, float(np.median(np.diff(strip.time_s)))
     seconds = np.array([(p.time_utc - strip.times_utc[0]) / np.timedelta64(1, "s") for p in course])
     nearest = np.array([int(np.argmin(np.abs(strip.time_s - t))) for t in seconds], int)

@@ -20,7 +20,6 @@ from promtrack.motion.link import SMALLEST_MM, Linking, Places, crowding, link_p
 # time that stays together when times are scrambled: what flickers has a memory
 BLOCK_S = 60.0
 LEAST_BLOCKS = 8  # in a run: fewer do not tear apart what moves
-MISS_COST = 1.0  # log likelihood that a strip without a point costs a track: a knot is seen in two of three
 LEAST_TOLD = 1e-6  # false alarms: how the tail of chance goes on beyond is not known from some tens of trials
 PARTS = 6  # of a track that must move like each other
 SCALE, SCALE_WEIGHT = 3.0, 3.0  # decay of chance tracks' scores before any is seen, and its weight in scores
@@ -81,7 +80,7 @@ def track_score(track: np.ndarray, places: Places, linking: Linking, tree: cKDTr
     density = density * crowding(places)[places.index[track[1:-1]]]
     gain = -0.5 * (off**2 / spread2).sum(-1) - 0.5 * np.log(spread2).sum(-1) - np.log(2 * np.pi * density)
     missed = places.index[track[-1]] - places.index[track[0]] + 1 - len(track)
-    return float(gain.sum() - MISS_COST * missed)
+    return float(gain.sum() - missed)  # 1 for a strip without a point: a knot is seen in two of three
 
 
 def expected_by_chance(score: float, travel_mm: float, chance: Chance) -> float:

@@ -32,7 +32,6 @@ from promtrack.sun import SOLAR_RADIUS_KM, gravity_m_s2
 # cannot drift within it
 DRIFT_SHARES = np.arange(1, 11) / 20
 VAGUE = 10.0  # times the usual error: such a height says nothing
-LEAST_SEEN = 1 / 3  # of the frames between its first and its last height
 BELOW_MM = 15.0  # of the coarse path: from there on the edge is sought
 
 
@@ -116,7 +115,7 @@ def _front(
     best = next(fit for fit in fits if fit.chosen)
     false_alarm = 1.0 if rising is None else rising.false_alarm
     large = np.ptp(best.curve_mm) > max(limits.EDGE_MM, 3 * float(np.median(err)))
-    steady = len(index) >= LEAST_SEEN * (index[-1] - index[0] + 1)
+    steady = len(index) >= (index[-1] - index[0] + 1) / 3
     _, local, local_err = local_speeds(time_s, height, err)
     top = int(np.abs(local).argmax())
     # the speed changes within a window too

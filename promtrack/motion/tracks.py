@@ -85,10 +85,10 @@ def track_knots(
     strip: Strip,
     search: Search,
     *,
-    motion: MotionSettings,
-    scale_err: float,
-    clock_err: float,
     rng: np.random.Generator,
+    motion: MotionSettings = MotionSettings(),
+    scale_err: float = 0.0,
+    clock_err: float = 0.0,
     sensor: Sensor | None = None,
     doubt: str = "",
 ) -> Tracked:

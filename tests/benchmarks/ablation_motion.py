@@ -24,7 +24,7 @@ from promtrack.limb.records import to_frame
 from promtrack.motion import correlated_noise, false_alarms, knot_fit, link, tracks
 from promtrack.motion.knots import Search, find_knots
 from promtrack.motion.records import KnotTrack
-from promtrack.settings import MotionSettings, StripSettings
+from promtrack.settings import StripSettings
 from promtrack.strip import strip_geometry, unwrap
 from promtrack.strip.records import Strip
 from promtrack.sun import Scale
@@ -161,9 +161,6 @@ def row_of(cases: list[Case]) -> str:
         knots = tracks.track_knots(
             case.strip,
             case.search,
-            motion=MotionSettings(),
-            scale_err=0.0,
-            clock_err=0.0,
             rng=np.random.default_rng(seed),
         ).knots
         pairs = [(knot, *case.truth(knot)) for knot in knots]

@@ -23,7 +23,6 @@ from promtrack.motion.records import Front
 from promtrack.motion.ridge import find_ridges
 from promtrack.motion.tracks import track_knots
 from promtrack.scene import Arch, Eruption, Hedgerow, SceneSpec
-from promtrack.settings import MotionSettings
 from tests.motion.diagrams import fit_oscillation, running, swinging
 from tests.motion.scene_strips import scene_strip
 from tests.motion.strip_scenes import StripScene
@@ -128,14 +127,7 @@ def still_seed_moves(seed: int, folder: Path) -> tuple[bool, bool]:
         *find_fronts(strip, rng=np.random.default_rng(seed))[0],
         *find_fronts(strip, sectors, rng=np.random.default_rng(seed))[0],
     ]
-    knots = track_knots(
-        strip,
-        find_knots(strip),
-        motion=MotionSettings(),
-        scale_err=0.0,
-        clock_err=0.0,
-        rng=np.random.default_rng(seed),
-    ).knots
+    knots = track_knots(strip, find_knots(strip), rng=np.random.default_rng(seed)).knots
     return any(front.moving for front in fronts), any(knot.moving for knot in knots)
 
 

@@ -21,7 +21,6 @@ from promtrack.motion.knots import find_knots
 from promtrack.motion.records import KnotTrack
 from promtrack.motion.tracks import track_knots
 from promtrack.scene import Arch, CloudBank, Hedgerow, SceneSpec
-from promtrack.settings import MotionSettings
 from tests.motion.scene_strips import scene_strip
 
 SKIES = ("clear", "veil", "bank")
@@ -68,9 +67,6 @@ def moving_knots(seed: int, cadence_s: float, folder: Path) -> tuple[KnotTrack, 
     tracked = track_knots(
         strip,
         find_knots(strip),
-        motion=MotionSettings(),
-        scale_err=0.0,
-        clock_err=0.0,
         rng=np.random.default_rng(seed),
     )
     strip.path.unlink()

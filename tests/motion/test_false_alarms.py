@@ -19,7 +19,6 @@ from promtrack.motion.false_alarms import (
 from promtrack.motion.knots import find_knots
 from promtrack.motion.link import link_points
 from promtrack.motion.tracks import track_knots
-from promtrack.settings import MotionSettings
 from tests.benchmarks.motion_accuracy import true_knot
 from tests.motion.made_strips import Recipe, made_strip
 from tests.motion.test_link import LINKING, line, places_of
@@ -143,14 +142,7 @@ def test_significance_is_a_gaussian_tail(sigma):
 
 
 def tracks_of(strip):
-    return track_knots(
-        strip,
-        find_knots(strip),
-        motion=MotionSettings(),
-        scale_err=0.0,
-        clock_err=0.0,
-        rng=np.random.default_rng(1),
-    ).knots
+    return track_knots(strip, find_knots(strip), rng=np.random.default_rng(1)).knots
 
 
 def test_knots_put_into_strips_are_found_again(tmp_path):

@@ -93,9 +93,7 @@ def test_what_sways_in_the_air_gives_no_tracks(tmp_path):
     )
     search = find_knots(strip)
     assert len(search.points) < len(strip)
-    tracks = track_knots(
-        strip, search, motion=MotionSettings(), scale_err=0.0, clock_err=0.0, rng=np.random.default_rng(0)
-    )
+    tracks = track_knots(strip, search, rng=np.random.default_rng(0))
     assert not tracks.knots
 
 

@@ -10,7 +10,6 @@ from promtrack.motion.knots import find_knots
 from promtrack.motion.oscillation import find_oscillations
 from promtrack.motion.tracks import track_knots
 from promtrack.scene import scenario
-from promtrack.settings import MotionSettings
 from promtrack.strip import propose_paths
 from promtrack.strip.slit import time_distances
 from tests.benchmarks.front_accuracy import still_scene
@@ -73,14 +72,7 @@ def test_a_cloudy_hour_without_motion_has_no_moving_knot(seed, tmp_path):
     # TRUTH  an hour without motion, drawn as frames: threads brighten and fade (in 6 one beside another),
     # thin cloud drifts across and fills the sky with light whose edges move (0, 1 and 3)
     strip, _ = scene_strip(still_scene(seed), tmp_path)
-    knots = track_knots(
-        strip,
-        find_knots(strip),
-        motion=MotionSettings(),
-        scale_err=0.0,
-        clock_err=0.0,
-        rng=np.random.default_rng(seed),
-    ).knots
+    knots = track_knots(strip, find_knots(strip), rng=np.random.default_rng(seed)).knots
     assert not any(knot.moving for knot in knots)
 
 
