@@ -11,7 +11,7 @@ from promtrack.motion.interpretation import lettered
 from promtrack.pipeline import Progress, run
 from promtrack.products.folder import ProductFolder
 from promtrack.products.summary import summary_lines
-from promtrack.rounding import typeset
+from promtrack.rounding import error_decimals, typeset, with_error
 from promtrack.scene import make_scene, observer_settings, scenario, write_scene
 from promtrack.scene.judge import Judgement, judge
 from promtrack.settings import Settings
@@ -46,7 +46,7 @@ def run_demo(
 def _table(found: Judgement) -> Iterator[str]:
     yield ""
     yield f"{'':38}{'truth':>10}{'measured':>20}{'error':>10}{'in sigma':>10}"
-    yield _row("scale, relative", 1.0, found.scale_ratio, found.scale_sigma, digits=4)
+    yield _row("scale, relative", 1.0, found.scale_ratio, found.scale_sigma)
     pieces = {knot.knot for knot in found.again}
     # In the order of the report; what was missed comes last.
     for knot in sorted((*found.knots, *found.again), key=lambda one: (one.knot == 0, one.knot)):
@@ -80,8 +80,13 @@ def _table(found: Judgement) -> Iterator[str]:
         )
 
 
-def _row(what: str, true: float, found: float, sigma: float, *, digits: int = 2) -> str:
-    """Truth, measured value with its error, and how far off it is, also in units of that error."""
-    measured, off = f"{found:.{digits}f} ± {sigma:.{digits}f}", found - true
-    error, pull = typeset(f"{off:+.{digits}f}"), typeset(f"{off / sigma:+.1f}")
-    return f"{what:38}{true:10.{digits}f}{measured:>20}{error:>10}{pull:>10}"
+def _row(what: str, true: float, found: float, sigma: float) -> str:
+    """Truth, measured value with its error as everywhere, and how far off it is, also in units of that
+    error. The columns are those of the rounded numbers, so that one follows from the others."""
+    digits = max(error_decimals(sigma), 0)
+    error, pull = (
+        f"{round(found, digits) - round(true, digits):+.{digits}f}",
+        f"{(found - true) / sigma:+.1f}",
+    )
+    measured = with_error(found, sigma)
+    return f"{what:38}{true:10.{digits}f}{measured:>20}{typeset(error):>10}{typeset(pull):>10}"

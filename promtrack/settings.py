@@ -194,7 +194,8 @@ class ClipSettings:
     title: str = _setting("", "first line of the title card; empty: what was recorded, in words")
     credit: str = _setting("", "credit line of the end card; empty: none")
     level_limb: bool = _setting(
-        True, "turn the picture so that the limb lies level; false: solar north up where it is known"
+        True,
+        "turn the limb level, or aslant or upright where more shows; false: solar north up where it is known",
     )
     hold_s: float = _setting(2.5, "hold on the last frame, so that its numbers are read", 0.0, 30.0, "s")
     quality: int = _setting(

@@ -19,7 +19,7 @@ from promtrack.rounding import error_text, with_error
 from promtrack.sun import SOLAR_RADIUS_KM, escape_speed_km_s, gravity_m_s2
 
 LETTERS = "ABCDFGHIJKLMOPQRSTUVWXYZ"  # E and N are east and north in all pictures
-LETTERED_KNOTS = 6  # more letters than that nobody follows in a picture
+LETTERED_KNOTS = 3  # as many as have a colour of their own
 
 DOUBT = "perhaps confused with a neighbour (too slow a cadence)"
 LEAST_FALL_MM = 2.0  # by mid-time; the error of a height would decide about less
@@ -70,6 +70,12 @@ def course(fit: KnotFit) -> str:
     return "rises" if fit.radial_km_s > 0 else "falls"
 
 
+def slant(fit: KnotFit) -> str:
+    """' aslant' for a knot that rises or falls at more than 30 degrees from straight up and down."""
+    steep = abs(fit.radial_km_s) > math.sqrt(1.0 - MOSTLY**2) * fit.speed_km_s
+    return "" if steep or course(fit).startswith("moves") else " aslant"
+
+
 def knot_meaning(
     knot: KnotTrack, limb_mm: float, sure_km_s: float = math.inf, *, quiet: bool = True
 ) -> Meaning:
@@ -83,7 +89,7 @@ def knot_meaning(
     """
     fit, motion, about = knot.fit, course(knot.fit), f"knot {knot.knot}"
     error = math.hypot(fit.speed_err_km_s, fit.systematic_km_s)
-    sentence, sources = f"Knot {knot.knot} {motion} at {_speed(fit.speed_km_s, error)}", []
+    sentence, sources = f"Knot {knot.knot} {motion}{slant(fit)} at {_speed(fit.speed_km_s, error)}", []
     if fit.speed_km_s > sure_km_s:
         return Meaning(about, f"{sentence}, {DOUBT}.", "")
     # the range that it lies deepest in, or least far outside
@@ -105,7 +111,7 @@ def knot_meaning(
         sources.append(GRAVITY)
     elif motion in ("falls", "rises"):
         escape = float(escape_speed_km_s(above_mm + float(knot.height_mm.mean())))
-        sentence += f", {_percent(abs(fit.radial_km_s) / escape)} of escape speed"
+        sentence += f", {_percent(fit.speed_km_s / escape)} of escape speed"
         sources.append(GRAVITY)
     return Meaning(about, sentence + ".", "; ".join(sources))
 
@@ -113,25 +119,28 @@ def knot_meaning(
 def front_meaning(
     front: Front, limb_mm: float, *, scale_err: float, clock_err: float, follows: int = 0
 ) -> Meaning | None:
-    """A sentence on the largest speed of a moving front, and one on its acceleration where a model describes
-    the motion; None for one at rest. Escape speed and gravity are those at its greatest height. An edge that
-    follows knot number `follows` is no eruption and is compared with nothing."""
+    """A sentence on the largest speed of a moving front, or on its mean one where no model describes the
+    motion, and one on its acceleration; None for one at rest. Escape speed and gravity are those at its
+    greatest height. An edge that follows knot number `follows` is no eruption and is compared with nothing."""
     if not front.moving:
         return None
     name, about = f"Front {front.front}", f"front {front.front}"
-    peak = abs(front.peak_speed_km_s)
-    error = math.hypot(front.peak_speed_err_km_s, peak * math.hypot(scale_err, clock_err))
+    peak, random = front.quoted_km_s
+    error = math.hypot(random, peak * math.hypot(scale_err, clock_err))
+    which, verb = ("largest", "reaches") if front.best is not None else ("mean", "moves on average at")
     if follows:
-        words = f"{name} follows knot {follows}: its largest speed is {_speed(peak, error)}."
+        words = f"{name} follows knot {follows}: its {which} speed is {_speed(peak, error)}."
         return Meaning(about, words, "")
     above_mm = limb_mm + float(front.height_mm.max()) - SOLAR_RADIUS_KM / 1e3
+    part = f", {_percent(peak / float(escape_speed_km_s(above_mm)))} of escape speed."
+    sentence = f"{name} {verb} {_speed(peak, error)}"
+    if front.best is None:
+        return Meaning(about, f"{sentence}{part} No simple model describes it.", GRAVITY)
     beside = f"{_where(peak, error, ERUPTION_KM_S)} the mean of eruptions ({ERUPTION_KM_S:.0f} km/s)"
     if peak + limits.COMPATIBLE * error < SLOW_RISE_KM_S * 2:
         beside = f"like the slow rise before eruptions ({SLOW_RISE_KM_S:.1f} km/s)"
-    part = peak / float(escape_speed_km_s(above_mm))
-    sentence = f"{name} reaches {_speed(peak, error)}: {beside}, {_percent(part)} of escape speed."
-    if front.best is not None:
-        sentence += _acceleration(front.best, scale_err, clock_err, float(gravity_m_s2(above_mm)))
+    sentence += f": {beside}{part}"
+    sentence += _acceleration(front.best, scale_err, clock_err, float(gravity_m_s2(above_mm)))
     return Meaning(about, sentence, f"{ERUPTIONS}; {GRAVITY}")
 
 

@@ -120,6 +120,16 @@ class Front:
         return None if self.verdict == NONE else next((fit for fit in self.fits if fit.chosen), None)
 
     @property
+    def quoted_km_s(self) -> tuple[float, float]:
+        """Its largest speed by its model, or its mean one from first to last height without one; with the
+        random error."""
+        if self.best is not None:
+            return abs(self.best.peak_speed_km_s), self.best.peak_speed_err_km_s
+        run_s = max(self.time_s[-1] - self.time_s[0], 1e-9)
+        rise, error = self.height_mm[-1] - self.height_mm[0], np.hypot(*self.height_err_mm[[0, -1]])
+        return float(1e3 * abs(rise) / run_s), float(1e3 * error / run_s)
+
+    @property
     def peak_speed_km_s(self) -> float:
         """Largest speed: of the model, or the largest local one where no model describes the motion."""
         return self.local_peak_km_s if self.best is None else self.best.peak_speed_km_s

@@ -191,8 +191,10 @@ def _motion(run: Measured, *, quotable: bool) -> dict[str, Any]:
             "front": f.front,
             "pa_deg": float(np.nanmedian(f.angle_deg)) % 360.0,
             "model": f.verdict,
-            "speed_km_s": f.peak_speed_km_s,
-            "speed_err_km_s": math.hypot(f.peak_speed_err_km_s, motion.scale_err * f.peak_speed_km_s),
+            "speed_km_s": f.quoted_km_s[0],
+            "speed_err_km_s": math.hypot(
+                f.quoted_km_s[1], f.quoted_km_s[0] * math.hypot(motion.scale_err, motion.clock_err)
+            ),
             **top(f),
         }
 

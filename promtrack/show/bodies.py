@@ -1,9 +1,8 @@
 """What moves in the picture: fronts and knots with their marks, and when the number of each is shown.
 
 A number stands still beside its body, and a leader runs from it to the moving mark. It is the speed at that
-moment, or rather in the middle of the `NUMBER_S` for which it stands, with what it changes by meanwhile in
-its error. At most two numbers show at once, that of the first letter first. A body that no model describes
-has a letter and no number.
+moment, or both ends of what the speed goes through while the number stands. At most two numbers show at once,
+that of the first letter first. A body that no model describes has a letter and no number.
 """
 
 from __future__ import annotations
@@ -15,7 +14,7 @@ import numpy as np
 
 from promtrack.motion.interpretation import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.rounding import with_error
+from promtrack.rounding import error_decimals, plain, with_error
 from promtrack.show.canvas import (
     Canvas,
     Page,
@@ -130,39 +129,40 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
     return sorted(found, key=lambda body: not asked or body.letter != asked)
 
 
-def number_lines(body: Body, now_s: float, page: Page, stands_s: np.ndarray | None = None) -> tuple[str, ...]:
-    """'A ≥ 290 ± 3 km/s': letter, and the speed in the plane of the sky, a lower bound of the true one.
+def number_lines(body: Body, stands_s: np.ndarray, page: Page) -> tuple[str, ...]:
+    """'A ≥ 290 ± 3 km/s': letter, and the speed in the plane of the sky, a lower bound of the true one; 'A ≥
+    150 to 290 km/s' where it changes by more than its error.
 
-    Its error holds by how much the speed is another at `stands_s`, (n,) moments at which the number shows.
-    'by hand' stands below it where the points were clicked.
+    stands_s : (n,) moments at which it shows, n odd. 'by hand' stands below where the points were clicked.
     """
     hand = ("by hand",) if body.by_hand else ()
-    speed, error = (float(np.interp(now_s, body.time_s, v)) for v in (body.speed_km_s, body.error_km_s))
-    if stands_s is not None:
-        change = np.abs(np.interp(stands_s, body.time_s, body.speed_km_s) - speed)
-        error = float(np.hypot(error, change.max()))
-    words = f"{body.letter} ≥ {with_error(abs(speed), error, 'km/s')}"
-    if text_width(words, page.unit) <= MOST_WIDTH * page.inside.width:
-        return (words, *hand)
-    value, sign, rest = words.partition(" ± ")
-    return (value, sign.lstrip() + rest, *hand) if sign else (words, *hand)
+    speeds, errors = (np.interp(stands_s, body.time_s, v) for v in (np.abs(body.speed_km_s), body.error_km_s))
+    middle = len(stands_s) // 2
+    ends = sorted((int(speeds.argmin()), int(speeds.argmax())))
+    if np.ptp(speeds) > errors[middle]:
+        first, last = (plain(speeds[end], error_decimals(errors[ends].max())) for end in ends)
+        parts = f"{body.letter} ≥ {first}", f"to {last} km/s"
+    else:
+        value, sign, error = with_error(speeds[middle], errors[middle], "km/s").partition("± ")
+        parts = f"{body.letter} ≥ {value}".rstrip(), sign + error
+    words = " ".join(parts).rstrip()
+    wide = text_width(words, page.unit) > MOST_WIDTH * page.inside.width
+    return (*(parts if wide and parts[1] else (words,)), *hand)
 
 
 def due_number(body: Body, time: ClipTime, now_s: float, page: Page) -> tuple[str, ...] | None:
     """The lines of a body's number at one moment of the recording; None while it is not due.
 
-    Numbers change in steps of `stand_s` that end with the last, so that each can be read. The last is that of
-    the still picture at the end, and comes by less than half a step too early.
+    Numbers change in even steps of `stand_s` or more, so that each can be read.
     """
     clip_s = time.at(now_s)
     if body.number_s is None or not body.number_s[0] <= clip_s <= body.number_s[1]:
         return None
-    left = int(max(body.number_s[1] - clip_s, 0.0) / time.stand_s)
-    middle = max(body.number_s[1] - (left + 0.5) * time.stand_s, body.number_s[0] + 0.25 * time.stand_s)
-    stands = np.clip(middle + time.stand_s * np.linspace(-0.5, 0.5, 11), *body.number_s)
-    at_s, *stands_s = np.clip([time.back(t) for t in (middle, *stands)], body.time_s[0], body.time_s[-1])
-    at_rest = at_s == time.recorded_s[-1]
-    return number_lines(body, float(at_s), page, None if at_rest else np.array(stands_s))
+    first, last = body.number_s
+    steps = np.linspace(first, last, max(int((last - first) / time.stand_s + 1e-6), 1) + 1)
+    begin = steps[steps[:-1].searchsorted(clip_s, "right") - 1]
+    stands_s = [time.back(t) for t in np.linspace(begin, begin + steps[1] - steps[0], 11)]
+    return number_lines(body, np.clip(stands_s, body.time_s[0], body.time_s[-1]), page)
 
 
 def schedule_numbers(bodies: list[Body], time: ClipTime) -> list[Body]:
@@ -217,8 +217,8 @@ def place_number(
     """
     if body.number_s is None:
         return body, ground
-    texts = [number_lines(body, s, page) for s in np.linspace(body.time_s[0], body.time_s[-1], 40)]
-    blocks = [block(tuple((line, page.unit) for line in lines)) for lines in texts]
+    texts = {due_number(body, time, s, page) for s in time.recorded_s} - {None}
+    blocks = [block(tuple((line, page.unit) for line in lines)) for lines in texts if lines]
     size = max(b.width for b in blocks), max(b.height for b in blocks)
     begin, end = np.clip([time.back(s) for s in body.number_s], body.time_s[0], body.time_s[-1])
     then = []
@@ -290,7 +290,7 @@ def draw_body(
     if away > 0.7 * page.unit:
         stop = start + (end - start) * (1.0 - 0.42 * page.unit / away)
         width, share = max(page.stroke - 1, 1), 1.0 if seen else UNSEEN
-        draw_line(canvas, np.array([start, stop]), width, body.bgr, strength=0.7 * share)
+        draw_line(canvas, np.array([start, stop]), width, body.bgr, strength=0.5 * share)
     right = mark[0] > body.label.right
     x = body.label.right - words.width if right else body.label.left
     draw_text(canvas, words, x, body.label.top, body.bgr, strength=letter_strength(body.bgr))

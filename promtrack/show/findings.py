@@ -15,18 +15,10 @@ import numpy as np
 
 from promtrack.motion.false_alarms import LEAST_TOLD
 from promtrack.motion.front_fit import SPEED
-from promtrack.motion.interpretation import course, label_motion, ranked_fronts, ranked_knots
+from promtrack.motion.interpretation import course, label_motion, ranked_fronts, ranked_knots, slant
 from promtrack.motion.prominences import Prominence
 from promtrack.motion.records import Front, FrontFit, KnotTrack
-from promtrack.rounding import (
-    clock,
-    counted,
-    duration,
-    error_decimals,
-    plain,
-    significant_decimals,
-    with_error,
-)
+from promtrack.rounding import clock, counted, duration, plain, significant_decimals, with_error
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
 from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_name
@@ -154,14 +146,8 @@ def front_model(front: Front) -> FrontFit | None:
 
 def front_speed(measured: Measured, front: Front) -> Quoted:
     """A front's greatest speed by its model, or its mean speed from first to last height without one."""
-    model, relative = front_model(front), relative_error(measured)
-    if model is not None:
-        speed, random = abs(model.peak_speed_km_s), model.peak_speed_err_km_s
-    else:
-        run_s = max(float(front.time_s[-1] - front.time_s[0]), 1e-9)
-        speed = 1e3 * abs(float(front.height_mm[-1] - front.height_mm[0])) / run_s
-        random = 1e3 * float(np.hypot(*front.height_err_mm[[0, -1]])) / run_s
-    return Quoted(speed, float(np.hypot(random, relative * speed)), "km/s")
+    speed, random = front.quoted_km_s
+    return Quoted(speed, float(np.hypot(random, relative_error(measured) * speed)), "km/s")
 
 
 def speed_of(measured: Measured, track: KnotTrack | Front) -> Quoted:
@@ -172,34 +158,43 @@ def speed_of(measured: Measured, track: KnotTrack | Front) -> Quoted:
     return Quoted(fit.speed_km_s, float(np.hypot(fit.speed_err_km_s, fit.systematic_km_s)), "km/s")
 
 
-def knot_speed_words(measured: Measured, knot: KnotTrack) -> str:
-    """', slowing from 47 to 16 km/s', ' at 26.1 ± 0.2 km/s', or that at one time where no model holds."""
-    quoted, fit = speed_of(measured, knot), knot.fit
-    if fit.model == "none":
-        return f" at {quoted.text} at {time_words(measured, fit.time_s)}"
-    if is_steady(measured, knot):
-        return f" at {quoted.text}"
-    speed = _speeds(measured, knot)
-    low, high = float(speed.min()), float(speed.max())
-    decimals = error_decimals(quoted.error)
-    ends = [plain(end, decimals) for end in (low, high)]
-    if low == speed[0] and high == speed[-1]:
-        return f", speeding up from {ends[0]} to {ends[1]} km/s"
-    if high == speed[0] and low == speed[-1]:
-        return f", slowing from {ends[1]} to {ends[0]} km/s"
-    return f" at {ends[0]} to {ends[1]} km/s"
+def knot_height(measured: Measured, knot: KnotTrack) -> Quoted:
+    """The height that a knot is quoted with: by its model, at its mid-time."""
+    height = float(knot_path(knot, np.array([knot.fit.time_s]))[0][0])
+    return Quoted(height, float(height_error(measured, height, float(np.median(knot.height_err_mm)))), "Mm")
 
 
-def _speeds(measured: Measured, knot: KnotTrack) -> np.ndarray:
-    """Speeds along a knot's path, at even times [km/s]."""
+def knot_speed_words(measured: Measured, knot: KnotTrack, where: str = "") -> str:
+    """' at 26.1 ± 0.2 km/s'; ' at 26.1 ± 0.2 km/s, slowing from 47 ± 2 to 16.0 ± 1.1 km/s' where that
+    changes. `where` stands behind the speed, with the time of both."""
+    words = f" at {speed_of(measured, knot).text}{where}"
+    if where or knot.fit.model == "none":
+        words += f" at {time_words(measured, knot.fit.time_s)}"
+    if knot.fit.model == "none" or is_steady(measured, knot):
+        return words
+    speed, error = _speeds(measured, knot)
+    slowing = speed[-1] < speed[0]
+    if np.ptp(speed) < abs(speed[-1] - speed[0]) + np.hypot(error[0], error[-1]):
+        way, ends = f", {'slowing' if slowing else 'speeding up'} from", (0, -1)
+    else:
+        way, ends = ", between", (int(speed.argmin()), int(speed.argmax()))
+    first, last = (with_error(speed[end], error[end]) for end in ends)
+    return f"{words}{way} {first} {'and' if way == ', between' else 'to'} {last} km/s"
+
+
+def _speeds(measured: Measured, knot: KnotTrack) -> tuple[np.ndarray, np.ndarray]:
+    """Speeds along a knot's path at even times, and their total errors [km/s]."""
     times = np.linspace(knot.time_s[0], knot.time_s[-1], 32)
-    return knot_speed(knot, measured.strip.geometry.limb_mm, times)[0]
+    speed, error = knot_speed(knot, measured.strip.geometry.limb_mm, times)
+    return speed, np.hypot(error, speed * relative_error(measured))
 
 
 def is_steady(measured: Measured, knot: KnotTrack) -> bool:
-    """Whether the speed of a knot that a model describes changes too little to be quoted at two times."""
-    changed = float(np.ptp(_speeds(measured, knot))) > CHANGES * speed_of(measured, knot).error
-    return knot.fit.model == "constant speed" or not changed
+    """Whether a model describes a knot whose speed never differs much from that at mid-time."""
+    speed, error = _speeds(measured, knot)
+    quoted = speed_of(measured, knot)
+    changed = np.abs(speed - quoted.value) > CHANGES * np.hypot(error, quoted.error)
+    return knot.fit.model == "constant speed" or (knot.fit.model != "none" and not changed.any())
 
 
 def false_alarm_text(expected: float) -> str:
@@ -222,20 +217,15 @@ def headline(measured: Measured) -> str:
     if front is not None:
         name, speed = track_name(measured, front), front_speed(measured, front).text
         reached = f"reached {speed}" if front_model(front) else f"moved at {speed} on average"
-        return f"A leading edge ({name}) {_climb(front)} and {reached}{_beside(knots)}."
+        return f"A leading edge ({name}) {_climb(measured, front)} and {reached}{_beside(knots)}."
     if knot is None:
         followed = counted(len(measured.motion.knots), "track was", "tracks were")
         still = f"No motion is significant against scrambled data: {followed} followed."
         highest = highest_prominence(measured)
         stands = f"The highest prominence stands {highest[1]} above the limb." if highest else ""
         return " ".join(filter(None, (still if len(measured.strip) > 1 or not stands else "", stands)))
-    height = f"{_middle_height(knot):.0f} Mm above the limb"
-    return f"{_knot_title(measured, knot)}, {height}{_beside(knots[1:])}."
-
-
-def _middle_height(knot: KnotTrack) -> float:
-    """Height of a knot's path at the time of its speed [Mm]."""
-    return float(knot_path(knot, np.array([knot.fit.time_s]))[0][0])
+    where = f", {knot_height(measured, knot).text} above the limb"
+    return f"{_knot_title(measured, knot, where)}{_beside(knots[1:])}."
 
 
 def heights_title(measured: Measured) -> str:
@@ -245,7 +235,7 @@ def heights_title(measured: Measured) -> str:
         return _frontless_title(measured)
     model = front_model(front)
     if model is None:
-        return f"The leading edge {_climb(front)}; no simple model describes it"
+        return f"The leading edge {_climb(measured, front)}; no simple model describes it"
     times = drawing_times(front.time_s)
     speed = np.abs(front_curve(front, model, times).speed_km_s)
     slow_s = float(times[np.nanargmax(speed > SLOW_PART * np.nanmax(speed))] - front.time_s[0])
@@ -255,13 +245,13 @@ def heights_title(measured: Measured) -> str:
         return (
             f"The edge rose slowly for {duration(slow_s)}, then reached {reached} within {duration(rest_s)}"
         )
-    return f"The leading edge {_climb(front)}, at up to {reached}"
+    return f"The leading edge {_climb(measured, front)}, at up to {reached}"
 
 
 def growth_title(measured: Measured) -> str:
     """What the pictures from first to last show, in one line."""
     front = leading_front(measured)
-    return heights_title(measured) if front is None else f"The leading edge {_climb(front)}"
+    return heights_title(measured) if front is None else f"The leading edge {_climb(measured, front)}"
 
 
 def speeds_title(measured: Measured) -> str:
@@ -272,15 +262,13 @@ def speeds_title(measured: Measured) -> str:
     model = front_model(front)
     if model is None:
         return f"The leading edge moved at {front_speed(measured, front).text} on average"
-    speed = np.abs(front_curve(front, model, front.time_s[[0, -1]]).speed_km_s)
-    quoted = front_speed(measured, front)
+    curve, quoted = front_curve(front, model, front.time_s[[0, -1]]), front_speed(measured, front)
+    speed = np.abs(curve.speed_km_s)
     if abs(speed[1] - speed[0]) < CHANGES * quoted.error:
         way = "moved at a steady" if model.model == SPEED else "reached"
         return f"The leading edge {way} {quoted.text}"
-    ends = [plain(float(end), max(error_decimals(quoted.error), 0)) for end in speed]
-    return (
-        f"The leading edge went from {ends[0]} to {ends[1]} km/s in {duration(float(np.ptp(front.time_s)))}"
-    )
+    first, last = map(with_error, speed, np.hypot(curve.speed_err_km_s, speed * relative_error(measured)))
+    return f"The leading edge went from {first} to {last} km/s in {duration(float(np.ptp(front.time_s)))}"
 
 
 def three_numbers(measured: Measured) -> tuple[Number, ...]:
@@ -298,9 +286,7 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
         doubt += f"; {track_name(measured, other)} was faster at times" if other is not knot else ""
         note = f"across the sky, at least; at {when}{doubt}"
         found.append((speed_of(measured, knot), f"speed, {name}", note))
-        height = _middle_height(knot)
-        error = float(height_error(measured, height, float(np.median(knot.height_err_mm))))
-        found.append((Quoted(height, error, "Mm"), f"height, {name}", f"{above}; at {when}"))
+        found.append((knot_height(measured, knot), f"height, {name}", f"{above}; at {when}"))
     found = found[:3]
     found.sort(key=lambda one: ("confused" in one[2], abs(one[0].error / max(abs(one[0].value), 1e-9))))
     numbers = [Number(title, quoted.text, note) for quoted, title, note in found]
@@ -320,7 +306,7 @@ def _fastest(measured: Measured) -> KnotTrack:
     """The moving knot with the greatest speed by its model, or at mid-time where no model describes it."""
 
     def greatest(knot: KnotTrack) -> float:
-        return knot.fit.speed_km_s if knot.fit.model == "none" else float(_speeds(measured, knot).max())
+        return knot.fit.speed_km_s if knot.fit.model == "none" else float(_speeds(measured, knot)[0].max())
 
     return max(moving_knots(measured), key=greatest)
 
@@ -330,18 +316,20 @@ def _frontless_title(measured: Measured) -> str:
     return "Nothing moves significantly" if knot is None else _knot_title(measured, knot)
 
 
-def _knot_title(measured: Measured, knot: KnotTrack) -> str:
-    name, moved = track_name(measured, knot), _WAYS[course(knot.fit)][1]
+def _knot_title(measured: Measured, knot: KnotTrack, where: str = "") -> str:
+    name, moved = track_name(measured, knot), _WAYS[course(knot.fit)][1] + slant(knot.fit)
     title = f"The fastest knot ({name[5:]})" if _fastest(measured) is knot else f"K{name[1:]}"
     doubt = " (perhaps two taken for one)" if too_fast(measured, knot) else ""
-    return f"{title} {moved}{knot_speed_words(measured, knot)}{doubt}"
+    return f"{title} {moved}{knot_speed_words(measured, knot, where)}{doubt}"
 
 
-def _climb(front: Front) -> str:
-    """'rose from 45 to 292 Mm in 73 min'."""
-    first, last = float(front.height_mm[0]), float(front.height_mm[-1])
-    moved = "rose" if last > first else "sank"
-    return f"{moved} from {first:.0f} to {last:.0f} Mm in {duration(float(np.ptp(front.time_s)))}"
+def _climb(measured: Measured, front: Front) -> str:
+    """'rose from 45 ± 2 to 292 ± 3 Mm in 73 min'."""
+    height = front.height_mm
+    error = height_error(measured, height, front.height_err_mm)
+    first, last = (with_error(height[end], error[end]) for end in (0, -1))
+    moved = "rose" if height[-1] > height[0] else "sank"
+    return f"{moved} from {first} to {last} Mm in {duration(float(np.ptp(front.time_s)))}"
 
 
 def _beside(knots: tuple[KnotTrack, ...]) -> str:

@@ -113,6 +113,8 @@ def annotate(
     wanted: frozenset[str],
     insets: tuple[Inset, ...] = (),
     not_shown: int = 0,
+    *,
+    few: bool = False,
 ) -> Annotation:
     """Lay out the annotation.
 
@@ -123,6 +125,7 @@ def annotate(
         spread over the clip, the first and the last among them: where not to write
     wanted : what is drawn, as in `clip.overlays`
     insets, not_shown : of clip.view=disc, where the scale is that of the insets
+    few : no number but the headline's
     """
     ground, title_ground = (
         make_ground(page.width, page.height, page.inside, some) for some in (tones, tones[:1])
@@ -145,6 +148,8 @@ def annotate(
     motion = sum(shot.repeats for shot in plan.shots if shot.act == "motion") / plan.rate
     time = ClipTime(recorded_s, clip_s, start_s + motion, NUMBER_S + 2.0 / plan.rate)
     bodies = schedule_numbers(bodies, time)
+    if few:
+        bodies = bodies[:1] + [replace(body, number_s=None) for body in bodies[1:]]
     for body in bodies:
         ground = mind_way(body, _views_of(body, views, insets), plan.time_s, page, ground)
     blocks: dict[str, Rect] = {}

@@ -22,7 +22,7 @@ from promtrack.rounding import (
     with_error,
 )
 from promtrack.settings_text import settings_as_toml
-from promtrack.show.findings import false_alarm_text, relative_error, speed_of
+from promtrack.show.findings import false_alarm_text, knot_height, relative_error, speed_of
 from promtrack.show.markup import Cell, Markup, Row, element, filled, joined, resource, table_of
 from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_name, limb_words
@@ -155,10 +155,9 @@ def _knots_table(measured: Measured) -> Markup:
     )
     systematic = rounded(100 * relative_error(measured), 2)
     caption = (
-        "Speeds at the middle of each track, across the sky; ± is the total error, one standard deviation, "
-        f"with its random part beside it. The systematic part (scale and clock) is {systematic} % of every "
-        "speed. A star "
-        "marks errors that were enlarged because the points scatter more than they allow. "
+        "Heights, and speeds across the sky, at the middle of each track; ± is the total error, one standard "
+        "deviation, with its random part beside it. The systematic part (scale and clock) is "
+        f"{systematic} % of every speed. A star marks errors that were enlarged because the points scatter more than they allow. "
         "'Changes': no simple model describes the track, and the speed holds at mid-time only."
     )
     if len(order) > MOST_ROWS:
@@ -219,14 +218,14 @@ def _speed(measured: Measured, speed: float, random: float) -> Cell:
 
 def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
     fit, quoted = knot.fit, speed_of(measured, knot)
-    height, angle = float(np.mean(knot.height_mm)), float(np.mean(knot.angle_deg))
+    height, angle = knot_height(measured, knot), float(np.mean(knot.angle_deg))
     first = measured.strip.moment(float(knot.time_s[0]))
     cells = {
         "Knot": _number(knot.knot, label_motion(measured.motion).knot(knot), knot.by_hand),
         "Moving": _yes(knot.moving),
         "First seen (UTC)": Cell(clock(first), _seconds(first)),
         "Frames": Cell(str(len(knot.time_s)), len(knot.time_s)),
-        "Height (Mm)": Cell(plain(height, 1), height),
+        "Height (Mm)": Cell(with_error(height.value, height.error), height.value),
         f"{measured.orientation.label.capitalize()} (degrees)": Cell(f"{angle % 360.0:.1f}", angle),
         "Speed (km/s)": Cell(with_error(quoted.value, quoted.error) + "*" * fit.errors_scaled, quoted.value),
         "of it random": Cell(error_text(fit.speed_err_km_s), fit.speed_err_km_s),

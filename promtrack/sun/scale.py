@@ -212,11 +212,11 @@ def _compare(limb: _Candidate, other: _Candidate) -> _Check:
             tells,
         )
     doubt = f" ({apart:.1f} sigma)" if apart > 2.0 else ""
+    figures += f", {100 * (ratio - 1):+.1f} % +- {100 * sigma:.1f} %{doubt}"
+    sentence = f"{_sentence(other.name)} and {limb.name} agree: {figures}."
     if tells > WEAK_CHECK:
-        whose = "so short or rough a limb" if limb.error > other.error else "scales so uncertain"
-        doubt += f", but {whose} could not tell {untold_words(tells)}"
-    agreement = f"{100 * (ratio - 1):+.1f} % +- {100 * sigma:.1f} %{doubt}"
-    sentence = f"{_sentence(other.name)} and {limb.name} agree: {figures}, {agreement}."
+        whose = "Too short or rough a limb" if limb.error > other.error else "Too uncertain a scale"
+        sentence = f"{whose} to check {other.name}: {figures}; {untold_words(tells)} would not show."
     return _Check(sentence, True, tells)
 
 

@@ -201,6 +201,23 @@ def test_light_high_above_for_one_frame_is_no_height(tmp_path):
     assert rest == pytest.approx(scene.geometry.height_mm(30), abs=1.5)
 
 
+def test_a_knot_that_is_joined_for_one_frame_is_no_height(tmp_path):
+    # TRUTH  a prominence of 40 rows; in one of twelve strips, 30 s apart, a column reaches 9 Mm higher: as if
+    # it rose and fell at 300 km/s, turned by ten times the hardest acceleration of eruptions. In strips
+    # 10 minutes apart it may have been there and stays.
+    scene = StripScene()
+    light = boxes(scene, (0, 40, 60, 110, 200.0), n=12)
+    rows = round(9.0 / scene.geometry.mm_per_row)
+    light[5, 40 : 40 + rows, 60:75] = 200.0
+    strip = strip_of(tmp_path, light, scene)
+    for seconds, stays in ((30, False), (600, True)):
+        times = strip.times_utc[0] + np.arange(12) * np.timedelta64(seconds, "s")
+        (found,) = find_prominences(replace(strip, times_utc=times))
+        assert np.isfinite(found.height_mm[5]) == stays
+        rest = np.delete(found.height_mm, 5)
+        assert rest == pytest.approx(scene.geometry.height_mm(40), abs=1.5)
+
+
 def test_a_knot_that_flies_above_is_no_part_of_the_height(tmp_path):
     # TRUTH  a prominence of 40 rows and a knot of 10 rows, 25 rows above it, in every frame; and the same
     # prominence cut loose from the limb, which still is the largest and keeps its height.

@@ -19,9 +19,11 @@ from promtrack.show.findings import (
     front_speed,
     headline,
     heights_title,
+    is_steady,
     knot_speed_words,
     leading_front,
     moving_knots,
+    relative_error,
     speed_of,
     speeds_title,
     three_numbers,
@@ -81,6 +83,8 @@ def test_the_number_of_a_rejected_model_is_nowhere(measured_fake):
     peak = with_error(chosen.peak_speed_km_s, speed_of(measured_fake, front).error)
     said = [headline(run), heights_title(run), speeds_title(run)]
     said += [number.text for number in three_numbers(run)]
+    said.append(front_meaning(front, 700.0, scale_err=0.006, clock_err=0.0).sentence)
+    assert front_speed(run, front).text in said[-1]  # TWIN  made elsewhere
     assert not any(peak in words for words in said)
     assert "no simple model describes it" in heights_title(run)
     assert "on average" in speeds_title(run)
@@ -93,8 +97,10 @@ def test_titles_agree_with_the_curve(measured_fake):
     slow_min = float(title.split(" for ")[1].split(" min")[0])
     speed = front_curve(front, front.best, front.time_s[0] + 60.0 * np.array([slow_min - 1, slow_min + 1]))
     assert speed.speed_km_s[0] < 0.25 * front.best.peak_speed_km_s < speed.speed_km_s[1]
-    ends = front_curve(front, front.best, front.time_s[[0, -1]]).speed_km_s
-    assert f"from {ends[0]:.0f} to {ends[1]:.0f} km/s" in speeds_title(measured_fake)
+    ends = front_curve(front, front.best, front.time_s[[0, -1]])
+    error = np.hypot(ends.speed_err_km_s, ends.speed_km_s * relative_error(measured_fake))
+    first, last = map(with_error, ends.speed_km_s, error)
+    assert f"from {first} to {last} km/s" in speeds_title(measured_fake)
 
 
 def bent(knot, slope_km_s, first_km_s):
@@ -105,23 +111,40 @@ def bent(knot, slope_km_s, first_km_s):
         knot,
         curve_mm=curve,
         curve_angle_deg=np.full(len(run), 90.0),
-        fit=replace(knot.fit, model="constant acceleration", speed_err_km_s=0.3, systematic_km_s=0.0),
+        speed_err_km_s=np.full(len(run), 0.3),
+        fit=replace(
+            knot.fit,
+            model="constant acceleration",
+            time_s=float(knot.time_s[0] + 0.5 * run[-1]),
+            speed_km_s=first_km_s + 0.5 * slope_km_s,
+            speed_err_km_s=0.3,
+            systematic_km_s=0.0,
+        ),
     )
 
 
 @pytest.mark.parametrize(
     ("first", "change", "words"),
     [
-        (47.0, -31.0, ", slowing from 47.0 to 16.0 km/s"),
-        (16.0, 31.0, ", speeding up from 16.0 to 47.0 km/s"),
+        (47.0, -31.0, ", slowing from 47.0 ± 0.3 to 16.0 ± 0.3 km/s"),
+        (16.0, 31.0, ", speeding up from 16.0 ± 0.3 to 47.0 ± 0.3 km/s"),
     ],
 )
 def test_a_speed_that_changes_is_not_one_number(measured_fake, first, change, words):
-    # TRUTH  speeds at the ends as built
+    # TRUTH  speeds at the ends and at mid-time as built
     knot = bent(measured_fake.motion.knots[0], change, first)
+    exact = with_motion(measured_fake, scale_err=0.0, clock_err=0.0)
     limb_mm = measured_fake.strip.geometry.limb_mm
     assert knot_speed(knot, limb_mm, knot.time_s[[0, -1]])[0] == pytest.approx([first, first + change])
-    assert knot_speed_words(measured_fake, knot) == words
+    assert knot_speed_words(exact, knot) == f" at 31.5 ± 0.3 km/s{words}"
+
+
+def test_a_change_within_the_errors_of_both_times_is_none(measured_fake):
+    # TRUTH  47 to 16 km/s about 31.5, each end known to 6 km/s only: less than three errors
+    knot = bent(measured_fake.motion.knots[0], -31.0, 47.0)
+    rough = replace(knot, speed_err_km_s=np.full(len(knot.time_s), 6.0))
+    assert not is_steady(measured_fake, knot)
+    assert is_steady(measured_fake, rough)
 
 
 def test_without_a_model_the_speed_holds_at_one_time(measured_fake):
@@ -172,6 +195,6 @@ def test_what_was_clicked_is_called_by_hand_everywhere(measured_fake, tmp_path):
     key(figure, run, [item])
     assert "A  edge by hand" in [text.get_text() for text in figure.texts]
     (body,) = bodies_of(run, run.strip.times_utc[0], fronts=True, knots=True)
-    assert number_lines(body, float(front.time_s[-1]), make_page(1080, 1080))[-1] == "by hand"
+    assert number_lines(body, front.time_s[-1:], make_page(1080, 1080))[-1] == "by hand"
     page = write_report(run, tmp_path / "report.html", clip=None, poster=None, figures=[])
     assert "1 (A, by hand)" in page.read_text(encoding="utf-8")

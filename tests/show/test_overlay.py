@@ -186,8 +186,7 @@ def test_every_number_stands_long_enough_and_never_more_than_two(name):
 
 
 def test_a_changing_number_changes_in_steps_that_can_be_read():
-    # TRUTH  the front speeds up all the time; each of its texts stands 2.5 s or more (the first may be cut
-    # short by its beginning).
+    # TRUTH  the front speeds up all the time; each of its texts stands 2.5 s or more.
     studio = stage(view="square")
     annotation = laid_out(studio)
     body, page = annotation.bodies[0], annotation.page
@@ -197,31 +196,29 @@ def test_a_changing_number_changes_in_steps_that_can_be_read():
         if lines is not None:
             stood[lines] = stood.get(lines, 0.0) + shot.repeats / studio.plan.rate
     assert len(stood) > 1
-    assert min(list(stood.values())[1:]) >= NUMBER_S
+    assert min(stood.values()) >= NUMBER_S
     speeds = [float(lines[0].split()[2]) for lines in stood]
     assert speeds == sorted(speeds)
 
 
-def test_the_error_of_a_number_holds_what_the_speed_does_while_it_stands():
-    # TRUTH  the front speeds up: at every picture its speed lies inside the error of the number beside it,
-    # but for the rounding of both. The last number is that of the still picture at the end, and stands for
-    # less than half of its time before that.
+def test_a_number_holds_what_the_speed_does_while_it_stands():
+    # TRUTH  the front speeds up: at every picture its speed lies between the two that stand beside it, but
+    # for their errors and the rounding of both.
     studio = stage(view="square")
     annotation = laid_out(studio)
     body, page = annotation.bodies[0], annotation.page
-    seen, early_s = 0, 0.0
-    last = due_number(body, annotation.time, annotation.time.recorded_s[-1], page)
-    for shot in motion_shots(studio)[:-1]:
+    seen = 0
+    for shot in motion_shots(studio):
         lines = due_number(body, annotation.time, shot.time_s, page)
-        if lines is not None and lines == last:
-            early_s += shot.repeats / studio.plan.rate
-        elif lines is not None and body.seen(shot.time_s):
-            value, err = map(float, re.findall(r"[\d.]+", " ".join(lines))[:2])
-            now = float(np.interp(shot.time_s, body.time_s, body.speed_km_s))
-            assert abs(abs(now) - value) <= 1.1 * err + 0.5
+        if lines is not None and body.seen(shot.time_s):
+            low, high = map(float, re.findall(r"[\d.]+", " ".join(lines)))
+            if "±" in lines[-1]:
+                low, high = low - 1.1 * high, low + 1.1 * high
+            now = abs(float(np.interp(shot.time_s, body.time_s, body.speed_km_s)))
+            error = float(np.interp(shot.time_s, body.time_s, body.error_km_s))
+            assert low - error <= now <= high + error
             seen += 1
     assert seen > 10
-    assert early_s < 0.5 * NUMBER_S + 0.1
 
 
 @pytest.mark.parametrize("length_s", [0.3, 1.0, 2.0, 2.45])
@@ -492,7 +489,8 @@ def test_numbers_are_the_speed_at_that_moment_with_the_total_error():
     assert body.speed_km_s[[0, -1]] == pytest.approx([36.0, 24.0], abs=0.01)
     assert body.error_km_s[0] == pytest.approx(np.hypot(1.7, 0.02 * 36.0), rel=1e-3)
     page = make_page(1080, 1080)
-    assert " ".join(number_lines(body, 0.0, page)) == "A ≥ 36.0 ± 1.8 km/s"
+    assert " ".join(number_lines(body, np.zeros(1), page)) == "A ≥ 36.0 ± 1.8 km/s"
+    assert " ".join(number_lines(body, body.time_s[[0, 5, -1]], page)) == "A ≥ 36.0 to 24.0 km/s"
 
 
 def test_everyday_terms_follow_the_numbers():

@@ -228,10 +228,11 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
             "path_effects": outlined(),
         }
         axes.text(0.03, 0.96, clock(measured.sequence.times_utc[frame]), va="top", fontweight="bold", **style)
-        earth = np.array([0.94 * area.width_mm, 0.90 * area.height_mm])
-        axes.add_patch(Circle((float(earth[0]), float(earth[1])), EARTH_MM, color=EARTH_INK, linewidth=0))
+        x, y = area.width_mm - 1.3 * EARTH_MM, area.height_mm - 1.3 * EARTH_MM
+        axes.add_patch(Circle((x, y), EARTH_MM, color=EARTH_INK, linewidth=0))
         if place == 0:
-            axes.text(0.91 - EARTH_MM / area.width_mm, 0.90, "Earth", ha="right", va="center", **style)
+            at = (x - 1.3 * EARTH_MM) / area.width_mm, y / area.height_mm
+            axes.text(*at, "Earth", ha="right", va="center", **style)
         compass(axes, measured, area, brightest)
         _name_knots(axes, measured, area, int(frame))
     foot(figure, measured, speeds=False)

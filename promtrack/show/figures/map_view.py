@@ -164,13 +164,14 @@ def _crop_of(measured: Measured, aspect: float, frames: np.ndarray) -> _Crop:
 
 def _piece(measured: Measured) -> tuple[float, float, float]:
     """First and last angle, and the greatest height, of what the map must show: all that moves within
-    `MOST_DEG` of the first named track, or the prominences, or all that the strips show."""
+    `MOST_DEG` of the first named track and the prominence about that, or the prominences, or all that the
+    strips show."""
     tracks = [named.track for named in named_tracks(measured)]
     tracks += [knot for knot in moving_knots(measured) if knot not in tracks]
     found = [(float(t.angle_deg.min()), float(t.angle_deg.max()), float(t.height_mm.max())) for t in tracks]
-    found = found or [
-        (p.from_deg, p.to_deg, float(np.nanmax(p.height_mm))) for p in measured.motion.prominences
-    ]
+    for one in measured.motion.prominences:  # that in which the first track moves, or all
+        if not tracks or (found[0][0] - one.from_deg) % 360.0 <= one.to_deg - one.from_deg:
+            found.append((one.from_deg, one.to_deg, float(np.nanmax(one.height_mm))))
     if not found:
         geometry = measured.strip.geometry
         last = float(geometry.angle_deg(geometry.columns - 1))

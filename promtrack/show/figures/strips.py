@@ -12,6 +12,7 @@ from scipy.interpolate import CubicSpline
 from promtrack.motion.interpretation import label_motion
 from promtrack.motion.prominences import Prominence
 from promtrack.motion.records import KnotTrack, Ridge
+from promtrack.motion.ridge import STILL
 from promtrack.rounding import counted, degrees, with_error
 from promtrack.sequence.records import spread_over
 from promtrack.show.curves import drawing_times
@@ -44,7 +45,7 @@ from promtrack.show.region_of_interest import SAMPLES
 from promtrack.show.verdict import limb_words
 from promtrack.strip.records import TimeDistance
 
-MOST_SLITS, MOST_RIDGES = 3, 4
+MOST_SLITS, MOST_RIDGES = 2, 4
 
 
 def time_distance(measured: Measured, theme: Theme) -> Figure:
@@ -53,7 +54,7 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
     surest = sorted(measured.motion.ridges, key=lambda r: r.speed_err_km_s / max(abs(r.speed_km_s), 1e-3))
     drawn = {number: [r for r in surest if r.slit == number][:MOST_RIDGES] for number in shown}
     count = sum(map(len, drawn.values()))
-    subtitle = f"Brightness along a path against time. Heights above {limb_words(measured)}"
+    subtitle = f"What is brighter than usual along a path. Heights above {limb_words(measured)}"
     figure = sheet(_title(measured, count), subtitle)
     width = (0.905 - 0.065 * (len(shown) - 1)) / len(shown)
     for place, number in enumerate(shown):
@@ -63,21 +64,17 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
         )
         _draw_slit(axes, measured, slit, drawn[number])
         words = path_words(slit, measured.orientation.label)
-        name_y(axes, f"{_wrapped(words, len(shown))}\ndistance (Mm)")
+        name_y(axes, f"{words}\ndistance (Mm)")
         date_axis(axes, measured)
     foot(figure, measured, speeds=True)
     return figure
 
 
 def _telling(measured: Measured) -> list[int]:
-    """Numbers of the slits to show: those with a ridge of a knot first, then those with any ridge."""
-    ridges = measured.motion.ridges
-    worth = [
-        max((1 + (ridge.knot > 0) for ridge in ridges if ridge.slit == number), default=0)
-        for number in range(len(measured.motion.slits))
-    ]
-    shown = [number for number in range(len(worth)) if worth[number]] or range(len(worth))
-    return sorted(shown, key=lambda number: -worth[number])[:MOST_SLITS]
+    """Numbers of the slits to show: those with a ridge of a knot, else those with any ridge, else all."""
+    ridges, every = measured.motion.ridges, range(len(measured.motion.slits))
+    crossed, any_ridge = {ridge.slit for ridge in ridges if ridge.knot}, {ridge.slit for ridge in ridges}
+    return sorted(crossed or any_ridge or every)[:MOST_SLITS]
 
 
 def oscillation(measured: Measured, theme: Theme) -> Figure:
@@ -130,6 +127,8 @@ def even_times(slit: TimeDistance) -> tuple[np.ndarray, float, float]:
 
 def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[Ridge]) -> None:
     picture, first, last = even_times(slit)
+    seen = np.isfinite(picture).any(axis=1)  # freed of what stands still, as ridges are sought
+    picture[seen] -= np.nanpercentile(picture[seen], STILL, axis=1)[:, None]
     top = max(brightness_range(picture, 0.0, 99.7)[1], 1e-6)
     extent = (
         days(measured, first),
@@ -151,13 +150,13 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
         colours.append(
             ON_DARK.knot(named.place(knot)) if knot and named.knot(knot) and not ridge.front else PICTURE_INK
         )
-        axes.plot(*lines[-1].T, color=colours[-1], linewidth=2.6, path_effects=outlined(width=4.6))
+        axes.plot(*lines[-1].T, color=colours[-1], linewidth=1.6, path_effects=outlined(width=3.2))
     write_beside(axes, words, lines, colours)
 
 
 def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> str:
-    """The speed with its sign, as in the tables (positive is outward), and whether the knot's is the same or
-    of which front it is the edge."""
+    """The speed with its sign, as in the tables (positive is outward), and whether the knot's along this path
+    is the same then, or of which front it is the edge."""
     error = float(np.hypot(ridge.speed_err_km_s, ridge.speed_km_s * relative_error(measured)))
     speed = Quoted(ridge.speed_km_s, error, "km/s").text
     front = next((front for front in measured.motion.fronts if front.front == ridge.front), None)
@@ -165,7 +164,7 @@ def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> st
         return f"{speed}\nthe edge of {track_name(measured, front)}"
     if knot is None:
         return speed
-    return f"{speed}\n{track_name(measured, knot)} {'agrees' if ridge.agrees else 'differs'}"
+    return f"{speed}\n{track_name(measured, knot)} {'agrees' if ridge.agrees else 'differs'} then"
 
 
 def _title(measured: Measured, drawn: int) -> str:
@@ -176,13 +175,6 @@ def _title(measured: Measured, drawn: int) -> str:
         cases = counted(len(crossed), "case", "cases")
         return f"Streaks (ridges) confirm a knot's speed in {agree} of {cases}"
     return f"{counted(drawn, 'streak', 'streaks')} of moving plasma (ridges) along these paths"
-
-
-def _wrapped(words: str, slits: int) -> str:
-    if slits < 3 or len(words) <= 27:
-        return words
-    cut = words.rfind(" ", 0, 28)
-    return f"{words[:cut]}\n{words[cut + 1 :]}"
 
 
 MOST = 6  # with a number and a curve on the sheet; prominences.ecsv has all
@@ -221,7 +213,7 @@ def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> 
     left, right = geometry.from_deg - half[0], float(geometry.angle_deg(geometry.columns - 1)) + half[0]
     low, high = geometry.low_mm - half[1], float(geometry.height_mm(geometry.rows - 1)) + half[1]
     axes.imshow(plasma(light, top), extent=(left, right, low, high), aspect="auto")
-    axes.set(xlim=(left, right), ylim=(max(low, -10.0), high))
+    axes.set(xlim=(right, left), ylim=(max(low, -10.0), high))  # angles run against the clock, as on the sky
     axes.grid(False)
     style: dict[str, Any] = {"color": PICTURE_INK, "path_effects": outlined(width=3.0)}
     taken: list[float] = []
@@ -246,7 +238,9 @@ def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> 
             )
     ticks = [t for t in axes.get_xticks() if left <= t <= right]
     axes.set_xticks(ticks, [f"{t % 360.0:g}" for t in ticks])
-    axes.set_xlabel(f"{measured.orientation.label} (°)", labelpad=2)
+    known = measured.orientation.position_angles
+    quarters = "0 north, 90 east, 180 south, 270 west" if known else "against the clock"
+    axes.set_xlabel(f"{measured.orientation.label} (°): {quarters}", labelpad=2)
     name_y(axes, "height (Mm), maximum over time")
 
 
