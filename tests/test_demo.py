@@ -50,7 +50,7 @@ def test_knots_stand_in_the_order_of_the_report_and_what_was_missed_last():
     assert rows == ["knot 1", "knot 4", rows[2]]
     assert rows[2].split()[:5] == ["a", "knot", "of", "S/N", "9"]
     row = next(line for line in lines if line.startswith("knot 4"))
-    assert row.split()[-6:] == ["16.00", "15.90", "±", "0.20", "−0.10", "−0.5"]
+    assert row.split()[-6:] == ["16.0", "15.9", "±", "0.2", "−0.1", "−0.5"]
     assert (
         len({len(line) for line in lines if line.startswith("knot ")}) == 1
     )  # the columns stay in their places

@@ -187,14 +187,13 @@ def _motion(run: Measured, *, quotable: bool) -> dict[str, Any]:
         }
 
     def front_speed(f: Front) -> dict[str, Any]:
+        quoted = speed_of(run, f)
         return {
             "front": f.front,
             "pa_deg": float(np.nanmedian(f.angle_deg)) % 360.0,
             "model": f.verdict,
-            "speed_km_s": f.quoted_km_s[0],
-            "speed_err_km_s": math.hypot(
-                f.quoted_km_s[1], f.quoted_km_s[0] * math.hypot(motion.scale_err, motion.clock_err)
-            ),
+            "speed_km_s": quoted.value,
+            "speed_err_km_s": quoted.error,
             **top(f),
         }
 

@@ -157,7 +157,8 @@ def _knots_table(measured: Measured) -> Markup:
     caption = (
         "Heights, and speeds across the sky, at the middle of each track; ± is the total error, one standard "
         "deviation, with its random part beside it. The systematic part (scale and clock) is "
-        f"{systematic} % of every speed. A star marks errors that were enlarged because the points scatter more than they allow. "
+        f"{systematic} % of every speed. A star marks errors that were enlarged because the "
+        "points scatter more than they allow. "
         "'Changes': no simple model describes the track, and the speed holds at mid-time only."
     )
     if len(order) > MOST_ROWS:

@@ -236,7 +236,7 @@ def knot(radial_km_s: float, along_km_s: float, error_km_s: float, height_mm: fl
             15.0,
             3.0,
             1.0,
-            "compatible with the 5 to 15 km/s of quiet threads (Doppler shifts), 2.5 % of escape speed.",
+            "compatible with the 5 to 15 km/s of quiet threads (Doppler shifts), 2.6 % of escape speed.",
         ),
         (90.0, 3.0, 1.0, "above the 5 to 15 km/s of quiet threads"),
         (

@@ -94,9 +94,7 @@ def on_terminal(measured, folder):
     products = ProductFolder(folder / "products")
     products.create(products.path)
     about = Circumstances(measured.view, measured.scale, measured.orientation)
-    write_summary(
-        products, "0", measured.sequence, measured.lock, about=about, verdict=VERDICT, motion=measured.motion
-    )
+    write_summary(products, "0", measured.sequence, measured.lock, about, VERDICT, measured)
     return "\n".join(summary_lines(products))
 
 

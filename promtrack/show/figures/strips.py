@@ -276,12 +276,10 @@ def _number(axes: Axes, ends: list[tuple[float, Prominence, str]]) -> None:
 
 def path_words(slit: TimeDistance, label: str) -> str:
     """A slit's path in words; `label` is 'position angle' or 'image angle'."""
-    angle, height = slit.angle_deg, slit.height_mm
+    angle, height = [degrees(one) for one in slit.angle_deg[[0, -1]]], slit.height_mm
     if slit.kind == "radial":
-        return f"outward at {label} {degrees(angle[0])}"
+        return f"outward at {label} {angle[0]}"
+    short = "PA" if label == "position angle" else label
     if slit.kind == "parallel":
-        short = "PA" if label == "position angle" else label
-        return f"along the limb at {height[0]:.0f} Mm, from {short} {degrees(angle[0])}"
-    return (
-        f"{slit.kind}, {degrees(angle[0])}, {height[0]:.0f} Mm to {degrees(angle[-1])}, {height[-1]:.0f} Mm"
-    )
+        return f"along the limb at {height[0]:.0f} Mm, from {short} {angle[0]}"
+    return f"{slit.kind}, {short} {angle[0]}, {height[0]:.0f} Mm to {angle[1]}, {height[-1]:.0f} Mm"
