@@ -121,7 +121,7 @@ def front_meaning(
 ) -> Meaning | None:
     """A sentence on the largest speed of a moving front, or on its mean one where no model describes the
     motion, and one on its acceleration; None for one at rest. Escape speed and gravity are those at its
-    greatest height. An edge that follows knot number `follows` is no eruption and is compared with nothing."""
+    greatest height. An edge that follows knot number `follows` is no eruption, compared with nothing."""
     if not front.moving:
         return None
     name, about = f"Front {front.front}", f"front {front.front}"
