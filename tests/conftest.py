@@ -1,5 +1,6 @@
 """One small recording and one whole run on it, shared by the tests of the whole way; tests side by side."""
 
+import dataclasses
 import os
 import re
 import shutil
@@ -7,6 +8,7 @@ from functools import lru_cache
 from pathlib import Path
 
 import cv2
+import numpy as np
 import pytest
 
 from promtrack.pipeline import run
@@ -80,7 +82,15 @@ def _shared(file):
 
 @pytest.fixture(scope="session")
 def small_scene():
-    return make_scene(SMALL)
+    """The small scene; a frame is drawn once, never to be changed."""
+    scene = make_scene(SMALL)
+
+    def draw(index: int) -> np.ndarray:
+        frame = scene.frame(index)
+        frame.setflags(write=False)
+        return frame
+
+    return dataclasses.replace(scene, draw=lru_cache(draw))
 
 
 @pytest.fixture(scope="session")

@@ -27,9 +27,9 @@ def test_a_stage_in_a_folder_of_another_version(finished, small_frames, capsys):
     assert f"promtrack run '{small_frames}' --out {finished}" in sentence
 
 
-def test_a_stage_before_its_turn(tmp_path, capsys, small_frames, monkeypatch):
+def test_a_stage_before_its_turn(tmp_path, capsys, few_frames, monkeypatch):
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock",))
-    run(small_frames, tmp_path / "out", QUICK_SETTINGS)
+    run(few_frames, tmp_path / "out", QUICK_SETTINGS)
     for stage in ("motion", "clip", "figures", "report"):
         assert "the stage 'strip' has not been finished; do `promtrack strip " in refused(
             capsys, stage, tmp_path / "out"

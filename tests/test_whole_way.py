@@ -147,12 +147,12 @@ def test_an_interrupted_run_goes_on_and_gives_the_same_bytes_as_another(
     assert digests(job.folder.path, TABLES) == digests(small_run.folder.path, TABLES)
 
 
-def test_changed_input_is_done_anew(small_frames, tmp_path, monkeypatch):
+def test_changed_input_is_done_anew(few_frames, tmp_path, monkeypatch):
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock",))
     copy = tmp_path / "frames"
-    shutil.copytree(small_frames, copy)
+    shutil.copytree(few_frames, copy)
     run(copy, tmp_path / "out")
     sorted(copy.iterdir())[-1].unlink()
     job = run(copy, tmp_path / "out")
-    assert json.loads(job.folder["summary"].read_text(encoding="utf-8"))["frames_read"] == 29
-    assert len(job.lock.used) == 29
+    assert json.loads(job.folder["summary"].read_text(encoding="utf-8"))["frames_read"] == 11
+    assert len(job.lock.used) == 11

@@ -11,7 +11,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import lfilter
 from scipy.special import chdtri
 
 DRIFT_POWERS = 6  # Legendre polynomials in the drift of the edge's own level ...
@@ -166,6 +165,8 @@ def redrawn(
     )
     lead = round(5 / (1 - memory)) if memory > 0 else 0
     drawn = rng.choice(source, (draws, n + lead)) * scale
+    from scipy.signal import lfilter  # slow to import, and a refused run does without
+
     return lfilter([1.0], [1.0, -memory], drawn, axis=1)[:, lead:]
 
 

@@ -15,7 +15,6 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import least_squares
-from scipy.signal import find_peaks
 
 from promtrack.motion import limits
 from promtrack.motion.false_alarms import Tail
@@ -275,6 +274,8 @@ def _likelihoods(
 
 def _brightest_threads(diagram: TimeDistance) -> list[float]:
     """Places [px] of the threads, the brightest first, from the mean over the run."""
+    from scipy.signal import find_peaks  # slow to import, and a refused run does without
+
     value = np.nan_to_num(diagram.value, nan=0.0)
     smooth = gaussian_filter1d(value, 1.5, axis=1)
     peaks, found = find_peaks(gaussian_filter1d(smooth.mean(axis=0), 1.5), prominence=0.0)

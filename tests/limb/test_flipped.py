@@ -1,6 +1,7 @@
 """Frames turned by 180 degrees within a recording."""
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -20,12 +21,17 @@ QUIET_DISC = replace(DISC, hedgerows=())  # nothing but the disc's texture says 
 DRIFTING = replace(ARC, drift_px=(0.0, 40.0))
 
 
+@lru_cache
+def recorded(spec):
+    """A sequence whose frames are drawn once for all tests."""
+    return make_scene(spec).sequence()
+
+
 def flipped(spec, turned):
-    """The scene, and its sequence with these frames turned by 180 degrees."""
-    scene = make_scene(spec)
-    sequence = scene.sequence()
+    """The sequence of a scene, and the same with these frames turned by 180 degrees."""
+    sequence = recorded(spec)
     read = sequence.read
-    return scene, replace(
+    return sequence, replace(
         sequence, read=lambda i: np.ascontiguousarray(read(i)[::-1, ::-1]) if turned[i] else read(i)
     )
 
@@ -41,10 +47,10 @@ def test_turned_frames_are_turned_back(spec, which):
         "last": number == spec.frames - 1,
         "every second": number % 2 == 1,
     }[which]
-    scene, sequence = flipped(spec, turned)
+    before, sequence = flipped(spec, turned)
     upright = turned_back(sequence)
     for i in (0, 6, 7, 15):
-        np.testing.assert_array_equal(upright.frame(i), scene.frame(i))
+        np.testing.assert_array_equal(upright.frame(i), before.frame(i))
     said = [note for note in upright.notes if "turned by 180 degrees" in note]
     assert len(said) == int(turned.any())
     if said:
@@ -53,8 +59,8 @@ def test_turned_frames_are_turned_back(spec, which):
 
 def test_the_lock_is_that_of_a_recording_without_a_flip():
     # TWIN  the same recording upright
-    scene, sequence = flipped(ARC, np.arange(16) >= 9)
-    lock, same = lock_limb(turned_back(sequence)), lock_limb(scene.sequence())
+    before, sequence = flipped(ARC, np.arange(16) >= 9)
+    lock, same = lock_limb(turned_back(sequence)), lock_limb(before)
     np.testing.assert_array_equal(lock.centre_x_px, same.centre_x_px)
     assert lock.used.all()
 
@@ -68,7 +74,7 @@ def test_the_lock_is_that_of_a_recording_without_a_flip():
 @pytest.mark.parametrize("which", ["second half", "every second"])
 def test_mirror_images_are_refused(spec, which, axis):
     # TRUTH  some frames are mirrored, left and right or top and bottom
-    sequence = make_scene(spec).sequence()
+    sequence = recorded(spec)
     read, number = sequence.read, np.arange(spec.frames)
     mirrored = number >= 7 if which == "second half" else number % 2 == 1
     sequence = replace(sequence, read=lambda i: np.flip(read(i), axis) if mirrored[i] else read(i))
@@ -86,7 +92,7 @@ def test_another_limb_is_not_taken_for_a_turned_one():
 def test_headers_turn_with_their_frames():
     # TRUTH  in a picture of 400 x 300 px the centre at (10, 20) goes to (389, 279), and north down points up
     header = SolarHeader(10.0, 20.0, 1.0, 950.0, 1.5e11, 170.0, False)
-    sequence = replace(make_scene(replace(ARC, frames=2)).sequence(), headers=(header, header))
+    sequence = replace(recorded(replace(ARC, frames=2)), headers=(header, header))
     turned = _with_turned(sequence, np.array([False, True]))
     assert turned.headers[0] == header
     assert turned.headers[1] == replace(header, centre_x_px=389.0, centre_y_px=279.0, north_deg=350.0)

@@ -1,6 +1,7 @@
 """A bright and a faint exposure that alternate: one lock, one motion, one picture."""
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from tests.conftest import QUICK_SETTINGS, SMALL
 TIMES, FULL = 8.0, 65535.0
 
 
+@lru_cache
 def recorded(rhythm, frames=24, exposure=0.6, **other):
     """A scene whose exposures go in this rhythm, the disc well exposed in the faint ones, and its frames."""
     spec = replace(SMALL, frames=frames, exposure_cycle=rhythm, exposure=exposure, **other)
