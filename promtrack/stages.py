@@ -41,6 +41,7 @@ from promtrack.show.verdict import lights
 from promtrack.strip import shown_height_range, strip_geometry, unwrap
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import parse_path
+from promtrack.strip.unwrap import block_px
 from promtrack.sun import Circumstances, measure_scale, orient, refuse_uncertain, solar_view
 
 # Settings sections that each stage depends on, beyond those of the stages before it.
@@ -248,6 +249,7 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
 
     turns = any(c.name == "field rotation" and c.level == "poor" for c in job.lock.checks)
     doubt = TURN if turns else ""
+    block_mm = block_px(job.joined.frame(job.lock.reference)) * scale.km_per_px / 1e3
     job.strip = job.strip.held()
     named = _named_place(job)
     job.motion = measure_motion(
@@ -255,7 +257,7 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
         motion=job.settings.motion,
         scale_err=scale.sigma_km_per_px / scale.km_per_px,
         clock_err=job.settings.times.rate_err,
-        sensor=Sensor(place, job.lock.shape),
+        sensor=Sensor(place, job.lock.shape, block_mm),
         disc_counts=_disc_counts(job),
         doubt=doubt,
         progress=lambda done, total: progress(done, total + 1),

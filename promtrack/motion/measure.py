@@ -78,6 +78,7 @@ def measure_motion(
     sectors = named_sectors(motion, strip.geometry)
     control = Control("One frame: nothing can move in it.", 0, motion.false_alarms, notes=())
     empty = Motion((), (), (), (), (), control, (), scale_err, clock_err)
+    stands = (sensor.place, sensor.block_mm) if sensor else ()
     if len(strip) < 2:
         slits = time_distances(strip, motion.slits) if motion.slits else ()
         return replace(
@@ -85,7 +86,7 @@ def measure_motion(
             slits=slits,
             front_search=FrontSearch("not measurable", control.method),
             checks=(Check("motion", "one frame", "fair", control.method),),
-            prominences=() if disc_counts is None else find_prominences(strip, disc_counts),
+            prominences=() if disc_counts is None else find_prominences(strip, disc_counts, *stands),
         )
     tell = progress or (lambda done, total: None)
     total = len(strip) + 2  # the tracks, and the rest
@@ -105,11 +106,10 @@ def measure_motion(
             empty, fronts=fronts, front_search=search, slits=slits, ridges=ridges, oscillations=swings
         )
 
-    place = sensor.place if sensor else None
     # on two cores knots and fronts keep both busy
     with ThreadPoolExecutor(2 if worker_count() > 2 else 1, thread_name_prefix="motion") as pool:
         other = pool.submit(apart_from_knots)
-        standing = None if disc_counts is None else pool.submit(find_prominences, strip, disc_counts, place)
+        standing = None if disc_counts is None else pool.submit(find_prominences, strip, disc_counts, *stands)
         search = find_knots(strip, motion=motion, progress=lambda done, strips: tell(done, total))
         tracked = track_knots(
             strip,

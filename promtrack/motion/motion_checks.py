@@ -47,6 +47,7 @@ class Sensor:
 
     place: limits.Place
     shape: tuple[int, int]  # rows, columns
+    block_mm: float = 0.0  # side of the blocks that compression leaves; 0: none
 
     def ends_at(self, frame: int, angle_deg: float, height_mm: float) -> bool:
         """Whether a place lies beyond the frame's border, or nearer than a knot's size."""

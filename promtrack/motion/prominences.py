@@ -47,18 +47,20 @@ class Prominence:
 
 
 def find_prominences(
-    strip: Strip, disc_counts: float = np.nan, place: limits.Place | None = None
+    strip: Strip, disc_counts: float = np.nan, place: limits.Place | None = None, block_mm: float = 0.0
 ) -> tuple[Prominence, ...]:
     """All prominences on the strips, the largest (mean area) first, from one strip on. `disc_counts`:
     brightness of the disc just inside the limb above the sky, in the strips' counts; nan where it is not
-    known or burnt out. `place`: by which what stands on the sensor is left out."""
+    known or burnt out. `place`: by which what stands on the sensor is left out.
+    `block_mm`: side of the blocks that strong compression leaves, where smoothing averages nothing."""
     step = max(int(limits.FINEST_MM / limits.SAMPLED_PX / strip.geometry.mm_per_row), 1)
     geometry = strip.geometry.coarser(step)
     bottom = max(int(np.ceil(geometry.row(SPICULES_MM))), 0)
     if bottom >= geometry.rows - 2 or not len(strip):
         return ()
     brightest = _brightest(strip, step)
-    noise = _noise(brightest, geometry)
+    least = 0.3 * strip.noise[: geometry.rows * step : step] if block_mm else np.float32(0.0)
+    noise = np.maximum(_noise(brightest, geometry), least)
     labels = _regions(brightest, noise, geometry, bottom)
     spans = [_range(labels == n, bottom, geometry) for n in range(1, labels.max() + 1)]
     if not spans:
@@ -72,7 +74,7 @@ def find_prominences(
 
     values = np.array(list(strip.mapped(measured)))  # (strips, prominences, figures)
     found = [
-        _prominence(strip, geometry, span, values[:, k], disc_counts)
+        _prominence(strip, geometry, span, values[:, k], disc_counts, block_mm)
         for k, span in enumerate(spans)
         if np.isfinite(values[:, k, 0]).any()
         and np.nanmedian(values[:, k, 2]) > _knot_mm2(geometry)
@@ -372,12 +374,18 @@ def _scatter(height_mm: np.ndarray) -> float:
 
 
 def _prominence(
-    strip: Strip, geometry: StripGeometry, span: _Range, values: np.ndarray, disc_counts: float
+    strip: Strip,
+    geometry: StripGeometry,
+    span: _Range,
+    values: np.ndarray,
+    disc_counts: float,
+    block_mm: float,
 ) -> Prominence:
     top_mm = geometry.height_mm(geometry.rows - 1.0) - 2.0 * strip.geometry.mm_per_row
     values = np.where(_leaps(strip.time_s, *values[:, :2].T)[:, None], np.nan, values)
     height, height_err, area, area_err, light, light_err, column = values.T
     weight = np.nan_to_num(area * light)
+    scatter = max(_scatter(height), block_mm / np.sqrt(12.0))
     from_deg = float(geometry.angle_deg(span.start)) % 360.0
     middle = span.start + np.average(np.nan_to_num(column), weights=weight)
     return Prominence(
@@ -388,7 +396,7 @@ def _prominence(
         time_s=strip.time_s,
         frame=strip.frame,
         height_mm=height,
-        height_err_mm=np.sqrt(height_err**2 + strip.centre_err_mm**2 + _scatter(height) ** 2),
+        height_err_mm=np.sqrt(height_err**2 + strip.centre_err_mm**2 + scatter**2),
         area_mm2=area,
         area_err_mm2=area_err,
         brightness=light / disc_counts,

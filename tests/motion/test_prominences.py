@@ -64,6 +64,10 @@ def test_one_strip_is_enough(tmp_path):
     scene = StripScene()
     strip = strip_of(tmp_path, boxes(scene, (0, 80, 100, 130, 150.0), n=1), scene)
     (prominence,) = find_prominences(strip)
+    (blocked,) = find_prominences(strip, block_mm=12.0)
+    assert blocked.height_err_mm == pytest.approx(
+        np.hypot(prominence.height_err_mm, 12.0 / np.sqrt(12.0)), rel=0.05
+    )
     assert prominence.height_mm[0] == pytest.approx(scene.geometry.height_mm(80), abs=1.0)
     assert np.isnan(prominence.brightness).all()  # the disc is not known
 

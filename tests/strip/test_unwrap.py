@@ -8,7 +8,7 @@ from promtrack.scene import Arch, CloudBank, Hedgerow, SceneSpec, make_scene
 from promtrack.settings import StripSettings
 from promtrack.strip import Strip, strip_geometry, strip_to_frame, unwrap
 from promtrack.strip.polar import border_of
-from promtrack.strip.unwrap import StripCutter, grey_step
+from promtrack.strip.unwrap import StripCutter, block_px, grey_step
 from promtrack.sun import Orientation
 from tests.strip.sky import NORTH_UP, make_lock, make_sequence, scale_of
 
@@ -344,3 +344,14 @@ def test_a_quiet_prominence_is_steady_through_clouds_and_exposures(tmp_path, exp
     usual = cube.mean(axis=0)
     light = cube[:, usual > np.nanquantile(usual, 0.95)].mean(axis=1)
     assert np.std(light) < 0.03 * np.mean(light)
+
+
+@pytest.mark.parametrize(("quality", "side"), [(None, 0), (20, 8), (50, 8), (80, 8), (98, 0)])
+def test_blocks_that_compression_leaves_are_seen(small_scene, quality, side):
+    # TRUTH  JPEG compresses blocks of 8 x 8 pixels (ITU-T T.81, A.3.1); at quality 98 hardly anything is lost
+    frame = (small_scene.frame(0) // 257).astype(np.uint8)
+    if quality is None:
+        assert block_px(small_scene.frame(0)) == 0
+    else:
+        frame = cv2.imdecode(cv2.imencode(".jpg", frame, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], 0)
+    assert block_px(frame) == side
