@@ -80,10 +80,9 @@ def measure_motion(
     empty = Motion((), (), (), (), (), control, (), scale_err, clock_err)
     stands = (sensor.place, sensor.block_mm) if sensor else ()
     if len(strip) < 2:
-        slits = time_distances(strip, motion.slits) if motion.slits else ()
         return replace(
             empty,
-            slits=slits,
+            slits=time_distances(strip, motion.slits),
             front_search=FrontSearch("not measurable", control.method),
             checks=(Check("motion", "one frame", "fair", control.method),),
             prominences=() if disc_counts is None else find_prominences(strip, disc_counts, *stands),

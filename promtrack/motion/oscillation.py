@@ -145,7 +145,7 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     false_alarm = min(1.0, threads * _false_alarm(t, x, frequency, np.random.default_rng(len(t))))
     if not false_alarm <= SIGNIFICANT:
         return None
-    curve, rest = _model(trace.time_s - trace.time_s[0], *fit.values), float(fit.values[0])
+    curve, rest = _model(trace.time_s - trace.time_s[0], fit.values), float(fit.values[0])
     return Oscillation(
         slit=slit,
         time_s=trace.time_s,
@@ -164,16 +164,10 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     )
 
 
-def _model(
-    t: np.ndarray,
-    rest: float,
-    drift: float,
-    cosine: float,
-    sine: float,
-    frequency: float,
-    damping: float = 0.0,
-) -> np.ndarray:
-    """Damped sine on a slow drift; `damping` is the inverse of the damping time."""
+def _model(t: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Sine on a slow drift; with a sixth value, the inverse of the damping time, a damped one."""
+    rest, drift, cosine, sine, frequency, *more = values
+    damping = more[0] if more else 0.0
     phase = 2 * np.pi * frequency * t
     swing = cosine * np.cos(phase) + sine * np.sin(phase)
     return rest + drift * t + np.exp(np.clip(-damping * t, -50, 50)) * swing
@@ -210,13 +204,13 @@ def _fitted(t: np.ndarray, x: np.ndarray, err: np.ndarray, start: list[float]) -
         return None
 
     def off(values: np.ndarray) -> np.ndarray:
-        return (_model(t, *values) - x) / err
+        return (_model(t, values) - x) / err
 
     fit = least_squares(off, start, method="lm", x_scale="jac", xtol=1e-12, ftol=1e-12)
     normal = fit.jac.T @ fit.jac
     if not fit.success or np.linalg.matrix_rank(normal, hermitian=True) < len(start):
         return None
-    residual = x - _model(t, *fit.x)
+    residual = x - _model(t, fit.x)
     r, chi2 = memory_of(residual, len(start)), float(np.sum((residual / err) ** 2))
     scatter = max(1.0, chi2 / (len(t) - len(start))) * (1 + r) / (1 - r)
     return _Swing(fit.x, np.linalg.inv(normal) * scatter, residual)

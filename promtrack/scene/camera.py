@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from scipy.special import erf
 
-from promtrack.scene.content import FWHM_SIGMA
+from promtrack.scene.content import FWHM_SIGMA, ArchKnot, Knot
 from promtrack.scene.random_fields import wander, wandering_field
 from promtrack.scene.spec import DISC_LEVEL, SceneSpec
 from promtrack.settings import CameraSettings, SiteSettings
@@ -130,10 +130,14 @@ def noise_of(spec: SceneSpec, signal: np.ndarray | float) -> np.ndarray | float:
     return np.sqrt(electrons) / spec.full_well_e
 
 
-def knot_brightness(spec: SceneSpec, size_mm: float, snr: float) -> float:
-    """Peak brightness before seeing of a knot that shows `snr` over a usual prominence after it."""
+def knot_brightness(spec: SceneSpec, knot: Knot | ArchKnot) -> float:
+    """Peak brightness before seeing of a knot: its own, or with which it shows its signal-to-noise ratio over
+    a usual prominence after it."""
+    if knot.brightness is not None:
+        return knot.brightness
     noise = math.hypot(usual_noise(spec), 1.0 / full_scale(spec) / math.sqrt(12.0))
-    return snr * noise / exposure_gain(spec) * float(spread_by_seeing(spec, size_mm, spec.seeing_arcsec))
+    spread = float(spread_by_seeing(spec, knot.size_mm, spec.seeing_arcsec))
+    return knot.snr * noise / exposure_gain(spec) * spread
 
 
 def spread_by_seeing(

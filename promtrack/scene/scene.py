@@ -63,12 +63,7 @@ class Scene:
 def make_scene(spec: SceneSpec) -> Scene:
     """Build a scene: everything that stays in its place is drawn here, the rest when a frame is asked for."""
     pointing, air = camera.pointing_of(spec), camera.air_of(spec)
-    light = tuple(
-        knot.brightness
-        if knot.brightness is not None
-        else camera.knot_brightness(spec, knot.size_mm, knot.snr)
-        for knot in spec.knots
-    )
+    light = tuple(camera.knot_brightness(spec, knot) for knot in spec.knots)
     layers = build_layers(spec, view_of(spec, pointing), light)
     sensor = camera.make_sensor(spec)
 
@@ -111,12 +106,11 @@ def light_of(spec: SceneSpec, layers: SunLayers, pointing: camera.Pointing, inde
     time_s = float(spec.time_s[index])
     distance = cv2.magnitude(x, y)
     height = (distance - np.float32(spec.radius_px)) * np.float32(spec.mm_per_px)
-    column = (np.arctan2(-x, -y) - np.float32(layers.grid.from_rad)) * np.float32(
-        1.0 / layers.grid.rad_per_column
-    )
-    row = (height - np.float32(layers.grid.low_mm)) * np.float32(1.0 / layers.grid.mm_per_row)
+    grid = layers.grid
+    column = (np.arctan2(-x, -y) - np.float32(grid.from_rad)) * np.float32(1.0 / grid.rad_per_column)
+    row = (height - np.float32(grid.low_mm)) * np.float32(1.0 / grid.mm_per_row)
     plasma = _seen(plasma_at(spec, layers, time_s), column, row)
-    row += np.float32((layers.grid.low_mm - layers.fringe.height_mm) / layers.grid.mm_per_row)
+    row += np.float32((grid.low_mm - layers.fringe.height_mm) / grid.mm_per_row)
     fringe = _seen(fringe_at(layers, time_s), column, row)
     disc = darkening(distance * np.float32(1.0 / spec.radius_px), spec.limb_darkening)
     if spec.texture > 0:
