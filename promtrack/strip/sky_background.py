@@ -73,8 +73,14 @@ class Backdrop:
         change = means - self.usual
         seen = np.isfinite(change)
         change = np.where(seen, change, np.float32(0.0))
-        start = self._of_the_air(change, seen)
-        return _changes(change, seen, start, self.blocks.block_basis, self.sigma)
+        residual = change - self._of_the_air(change, seen)
+        for _ in range(4):
+            scale = np.maximum(MAD * _quantile(np.abs(residual), seen, 0.5), self.sigma)
+            weight = seen * _biweight(np.abs(residual) / scale[:, None])  # without prominences
+            coefficients = _fitted(change, weight, self.blocks.block_basis)
+            residual = change - coefficients @ self.blocks.block_basis
+        coefficients[weight.sum(axis=1) < max(3.0, 0.1 * change.shape[1])] = np.nan
+        return coefficients
 
     def _of_the_air(self, change: np.ndarray, seen: np.ndarray) -> np.ndarray:
         """(b, blocks) first guess of the change: one smooth function of height and angle off the limb, the
@@ -171,20 +177,6 @@ def plan_blocks(geometry: StripGeometry) -> Blocks:
             [np.interp(rows_mm, centres, one) for one in np.eye(len(centres))], axis=1, dtype=np.float32
         ),
     )
-
-
-def _changes(
-    change: np.ndarray, seen: np.ndarray, start: np.ndarray, basis: np.ndarray, sigma: np.ndarray
-) -> np.ndarray:
-    """(b, terms) coefficients of what changed, prominences left out; nan where too little is seen."""
-    residual = change - start
-    for _ in range(4):
-        scale = np.maximum(MAD * _quantile(np.abs(residual), seen, 0.5), sigma)
-        weight = seen * _biweight(np.abs(residual) / scale[:, None])
-        coefficients = _fitted(change, weight, basis)
-        residual = change - coefficients @ basis
-    coefficients[weight.sum(axis=1) < max(3.0, 0.1 * change.shape[1])] = np.nan
-    return coefficients
 
 
 def _fitted(value: np.ndarray, weight: np.ndarray, basis: np.ndarray) -> np.ndarray:
