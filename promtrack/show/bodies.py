@@ -139,7 +139,7 @@ def number_lines(body: Body, stands_s: np.ndarray, page: Page) -> tuple[str, ...
     speeds, errors = (np.interp(stands_s, body.time_s, v) for v in (np.abs(body.speed_km_s), body.error_km_s))
     middle = len(stands_s) // 2
     ends = sorted((int(speeds.argmin()), int(speeds.argmax())))
-    if np.ptp(speeds) > errors[middle]:
+    if np.ptp(speeds) > np.hypot(*errors[ends]):
         first, last = (plain(speeds[end], error_decimals(errors[ends].max())) for end in ends)
         parts = f"{body.letter} ≥ {first}", f"to {last} km/s"
     else:

@@ -277,13 +277,13 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
 
 
 def _inside(body: Body, views: tuple[ClipView, ...], plan: Plan) -> bool:
-    """Whether the picture shows most of a body's way."""
+    """Whether the picture shows most of a body's way in the time that the clip shows."""
     which = np.clip(np.searchsorted(plan.time_s, body.time_s), 0, len(views) - 1)
     spots = np.array([body.place(views[k], float(s)) for k, s in zip(which, body.time_s, strict=True)])
     size = np.array([views[0].width, views[0].height])
     during = (body.time_s >= plan.time_s[0]) & (body.time_s <= plan.time_s[-1])
-    inside = ((spots > 0) & (spots < size - 1)).all(axis=1) & during
-    return bool(inside.mean() > 0.6) if during.any() else False
+    inside = ((spots > 0) & (spots < size - 1)).all(axis=1)
+    return bool(during.any() and inside[during].mean() > 0.6)
 
 
 def _free_ticks(

@@ -221,6 +221,18 @@ def test_a_number_holds_what_the_speed_does_while_it_stands():
     assert seen > 10
 
 
+def test_letters_stay_in_a_clip_of_a_part_of_the_time():
+    # TRUTH  the clip shows the last fifth of the recording: every moving body that is measured then and
+    # stands in the picture has its mark, though most of its way lies before.
+    whole = stage(view="wide")
+    times = whole.measured.sequence.times_utc[whole.plan.frames]
+    part = stage(view="wide", **{"from": str(times[-(len(times) // 5)])})
+    last_s = float((times[-1] - times[-(len(times) // 5)]) / np.timedelta64(1, "s"))
+    there = [b.letter for b in laid_out(whole).bodies if b.time_s[-1] > whole.plan.time_s[-1] - 0.5 * last_s]
+    assert there
+    assert {b.letter for b in laid_out(part).bodies} >= set(there)
+
+
 @pytest.mark.parametrize("length_s", [0.3, 1.0, 2.0, 2.45])
 def test_a_short_track_s_number_stands_long_enough_too(length_s):
     # TRUTH  tracks that the clip shows for less than 2.5 s: the number still stands for that long, within the
