@@ -210,7 +210,6 @@ def figure_part(pictures: Pictures, sheet: Sheet | None) -> Markup:
         alt=sheet.words(pictures.measured),
         width="1600",
         height="900",
-        loading="lazy",
     )
     below = element("figcaption", element("strong", f"{sheet.title}. "), sheet.caption, *files)
     return element("figure", element("picture", *sources, picture), below, id=f"figure-{sheet.name}")

@@ -50,14 +50,16 @@ def lights(measured: Measured) -> tuple[Light, ...]:
 
 
 def verdict_line(found: tuple[Light, ...]) -> str:
-    """The first line of the page: the worst light by name with its first reason."""
+    """The first line of the page: the worst light by name, and its first reason without the details, which
+    stand below."""
     worst = max(found, key=lambda one: LEVELS.index(one.level))
     if worst.level == "good":
         return "Trustworthy: lock, scale and motion passed checks that are not the fit itself."
     start = "Do not trust" if worst.level == "poor" else "Use with care"
     *first, last = [one.subject for one in found if one.level == worst.level]
     named = f"{', '.join(first)} and {last}" if first else last
-    return f"{start}: {named}. {worst.reasons[0]}"
+    reason = re.split(r"[:;] ", worst.reasons[0])[0].rstrip(".")
+    return f"{start}: {named}. {reason}."
 
 
 def limb_name(measured: Measured) -> str:
