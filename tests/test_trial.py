@@ -53,7 +53,8 @@ def test_its_light_stands_where_it_should(job):
     assert np.array_equal(injected_sequence(job, [body]).frame(before), job.sequence.frame(before))
 
 
-def test_too_few_frames_for_any_knot_are_refused(few_frames, tmp_path):
+def test_too_few_frames_for_any_knot_are_refused(few_frames, tmp_path, monkeypatch):
+    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))
     job = run(few_frames, tmp_path / "out", change_settings(QUICK_SETTINGS, {"motion.least_points": 13}))
     assert len(job.strip) == 12
     with pytest.raises(InputError, match="has 12 frames, and a knot must be seen in 13; record for longer"):

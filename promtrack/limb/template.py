@@ -97,14 +97,16 @@ def make_template(
 def _pairs(zones: list[Zone], grid: Grid, ceiling: float, time_s: np.ndarray) -> Pairs:
     """Zones laid on those 1, 2, 4, ... before, as far apart as a third of them."""
     steps = [2**k for k in range(8) if 2**k <= max(1, len(zones) // 3)]
-    which = [(i, i + step) for step in steps for i in range(len(zones) - step)]
 
-    def moved(pair: tuple[int, int]) -> float:
-        alone = _mean_of([zones[pair[0]]], np.zeros((1, 2)), grid, ceiling, np.zeros(1))
-        return coarse_shifts(alone, zones[pair[1]], MOST_ALONG_PX)[0]
+    def moved(i: int) -> list[tuple[int, int, float]]:
+        alone = _mean_of([zones[i]], np.zeros((1, 2)), grid, ceiling, np.zeros(1))
+        later = [(step, i + step) for step in steps if i + step < len(zones)]
+        return [(step, k, coarse_shifts(alone, zones[k], MOST_ALONG_PX)[0]) for step, k in later]
 
-    before, after = np.array(which, int).reshape(-1, 2).T
-    return Pairs(after - before, time_s[after] - time_s[before], np.array(list(map_ahead(moved, which))))
+    found = sorted(pair for pairs in map_ahead(moved, range(len(zones) - 1)) for pair in pairs)
+    step, after, shift_px = np.array(found).reshape(-1, 3).T
+    last = after.astype(int)
+    return Pairs(step.astype(int), time_s[last] - time_s[last - step.astype(int)], shift_px)
 
 
 def _shift_of(template: Template, zones: list[Zone], shift: np.ndarray, i: int) -> np.ndarray:
