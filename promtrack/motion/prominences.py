@@ -16,6 +16,7 @@ import numpy as np
 from scipy import ndimage
 
 from promtrack.motion import limits
+from promtrack.motion.records import Prominence
 from promtrack.strip.records import Strip, StripGeometry
 
 SPICULES_MM = 10.0  # spicules reach 10 Mm (conventional; AMS glossary): what stays below is limb
@@ -25,25 +26,6 @@ SPOT_PX = 1.5  # width of groups of 2 x 2 hot pixels at half height
 TENTH = np.sqrt(np.log(10.0) / np.log(16.0))  # half width of a Gaussian at a tenth of its height, in FWHM
 HARDEST_MM_S2 = 5e-3  # accelerations of eruptions reach 4.5 km/s2 (Zhang & Dere 2006, ApJ 649, 1100)
 LEAST_PIXELS = 16  # of a row that tells its noise
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Prominence:
-    """One prominence against time (arrays have one value a strip; nan where it is not seen)."""
-
-    prominence: int  # number, from 1, the largest first
-    from_deg: float  # product angles that it ever covers, from < to
-    to_deg: float
-    angle_deg: float  # of its light's centre
-    time_s: np.ndarray  # (n,) since the first strip
-    frame: np.ndarray  # (n,)
-    height_mm: np.ndarray  # (n,) where the outermost light above the limb falls to half, detached knots aside
-    height_err_mm: np.ndarray  # (n,) 1 sigma: level (35 to 65 %), noise, sampling, lock, scatter
-    area_mm2: np.ndarray  # (n,) brighter than a tenth of its bright parts, above the spicules
-    area_err_mm2: np.ndarray
-    brightness: np.ndarray  # (n,) of its bright parts, in parts of the disc near the limb; nan: burnt out
-    brightness_err: np.ndarray  # (n,) noise, and the choice of the border (5 to 20 % of the bright parts)
-    leaves_strip: bool  # its top has left the strips, so that the greatest height is a lower bound
 
 
 def find_prominences(
@@ -89,16 +71,11 @@ def _fixed(
 ) -> bool:
     """Whether a body keeps its place on the sensor while the Sun moves there: a reflection, letters."""
     seen = np.isfinite(values[:, 0])
-    at = np.column_stack([geometry.angle_deg(span.start + values[seen, 6]), values[seen, 0]])
-    own, sun = (
-        np.array(
-            [
-                place(frame, *map(float, one))
-                for frame, one in zip(strip.frame[seen].tolist(), to, strict=True)
-            ]
-        )
-        for to in (at, np.broadcast_to(at.mean(axis=0), at.shape))
-    )
+    angle = geometry.angle_deg(span.start + values[seen, 6])
+    at = np.column_stack([strip.frame[seen], angle, values[seen, 0]])
+    middle = at[:, 1:].mean(axis=0).tolist()
+    own = np.array([place(int(frame), angle, height) for frame, angle, height in at.tolist()])
+    sun = np.array([place(int(frame), *middle) for frame in at[:, 0]])
     return bool(np.hypot(*np.std(own, axis=0)) < limits.STEADIER * np.hypot(*np.std(own - sun, axis=0)))
 
 

@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from promtrack.checks import Check
-from promtrack.motion.prominences import Prominence
 from promtrack.strip.records import TimeDistance
 
 NONE = "none of the models describes this motion"
@@ -207,6 +206,25 @@ class Meaning:
     about: str  # for instance 'knot 3' or 'front 1'
     sentence: str
     source: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prominence:
+    """One prominence against time (arrays have one value a strip; nan where it is not seen)."""
+
+    prominence: int  # number, from 1, the largest first
+    from_deg: float  # product angles that it ever covers, from < to
+    to_deg: float
+    angle_deg: float  # of its light's centre
+    time_s: np.ndarray  # (n,) since the first strip
+    frame: np.ndarray  # (n,)
+    height_mm: np.ndarray  # (n,) where the outermost light above the limb falls to half, detached knots aside
+    height_err_mm: np.ndarray  # (n,) 1 sigma: level (35 to 65 %), noise, sampling, lock, scatter
+    area_mm2: np.ndarray  # (n,) brighter than a tenth of its bright parts, above the spicules
+    area_err_mm2: np.ndarray
+    brightness: np.ndarray  # (n,) of its bright parts, in parts of the disc near the limb; nan: burnt out
+    brightness_err: np.ndarray  # (n,) noise, and the choice of the border (5 to 20 % of the bright parts)
+    leaves_strip: bool  # its top has left the strips, so that the greatest height is a lower bound
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,8 +10,16 @@ from typing import Any
 import numpy as np
 from astropy.table import Table
 
-from promtrack.motion.prominences import Prominence
-from promtrack.motion.records import Front, FrontFit, KnotFit, KnotTrack, Motion, Oscillation, Ridge
+from promtrack.motion.records import (
+    Front,
+    FrontFit,
+    KnotFit,
+    KnotTrack,
+    Motion,
+    Oscillation,
+    Prominence,
+    Ridge,
+)
 from promtrack.products.folder import ProductFolder, unreadable
 from promtrack.products.tables import (
     DAMAGED,

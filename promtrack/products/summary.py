@@ -15,8 +15,7 @@ from promtrack.errors import InputError
 from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
 from promtrack.motion.interpretation import label_motion, lettered
-from promtrack.motion.prominences import Prominence
-from promtrack.motion.records import Front, KnotTrack
+from promtrack.motion.records import Front, KnotTrack, Prominence
 from promtrack.products.folder import ProductFolder
 from promtrack.rounding import counted, iso, typeset, with_error
 from promtrack.sequence.records import Sequence

@@ -23,8 +23,7 @@ from astropy.units import UnitsWarning
 
 from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
-from promtrack.motion.prominences import Prominence
-from promtrack.motion.records import Front, KnotFit, KnotTrack
+from promtrack.motion.records import Front, KnotFit, KnotTrack, Prominence
 from promtrack.products.folder import ProductFolder, unreadable
 from promtrack.rounding import iso
 from promtrack.sequence.records import Sequence

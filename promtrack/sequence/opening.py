@@ -134,12 +134,9 @@ def _refuse_raw_colour(frame: np.ndarray, where: str) -> None:
     light = {pattern: float(frame[y::2, x::2].mean()) for pattern, (y, x) in first.items()}
     *_, next_, most = sorted(light.values())
     if most > 1.5 * next_ > 0.0:
-        raise InputError(
-            f"one pixel of each 2 x 2 is {most / next_:.2g} times as bright as the others: raw pictures of a "
-            "colour camera",
-            where=where,
-            remedy=f"give --set camera.bayer={max(light, key=lambda p: light[p])}; if they are none, =none",
-        )
+        what = f"one pixel of each 2 x 2 is {most / next_:.2g} times as bright as the others"
+        remedy = f"give --set camera.bayer={max(light, key=lambda p: light[p])}; if they are none, =none"
+        raise InputError(f"{what}: raw pictures of a colour camera", where=where, remedy=remedy)
 
 
 def _reader(

@@ -45,12 +45,8 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     same time, or none lies between times.from and times.to; SettingsError: times.from or times.to is no time.
     """
     numbers = running_numbers([frame.file.name for frame in timed.frames])
-    place = np.arange(len(timed.frames)) if numbers is None else np.argsort(numbers)
-    frames, times, exposures_s = (
-        [timed.frames[i] for i in place],
-        timed.times_utc[place],
-        timed.exposures_s[place],
-    )
+    at = np.arange(len(timed.frames)) if numbers is None else np.argsort(numbers)
+    frames, times, exposures_s = [timed.frames[i] for i in at], timed.times_utc[at], timed.exposures_s[at]
     known = ~np.isnat(times)
     stray = _stray(times, known)
     left_out = [
@@ -69,8 +65,8 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
         problems.append(f"{what} (first: {first}); the order of time was taken")
         _refuse_mixed(times[kept], backward, first)
     kept = kept[np.argsort(times[kept], kind="stable")]
-    twins = (np.flatnonzero(np.diff(times[kept]) == np.timedelta64(0, "us")) + 1).tolist()
-    twins = [i for i in twins if _is_copy(frames[kept[i]], frames[kept[i - 1]])]
+    twins = np.flatnonzero(np.diff(times[kept]) == np.timedelta64(0, "us")) + 1
+    twins = np.array([i for i in twins if _is_copy(frames[kept[i]], frames[kept[i - 1]])], int)
     left_out += [Rejected(frames[kept[i]].name, f"is a copy of {frames[kept[i - 1]].name}") for i in twins]
     kept = np.delete(kept, twins)
     moments = times[kept].copy()

@@ -105,11 +105,8 @@ def stamps_in_names(names: list[str]) -> dict[str, Stamp | None]:
 def running_numbers(names: list[str]) -> np.ndarray | None:
     """(n,) numbers that count the names, the last of each behind its stamp, decimals apart; None where there
     are none, or they do not count: few of them follow the one before."""
-    found = [
-        _COUNT.search(name[stamp.end("second") :] if (stamp := _NAME.search(name)) else f"_{name}")
-        for name in names
-    ]
-    numbers = np.array([int(count[1]) for count in found if count])
+    tails = (name[s.end("second") :] if (s := _NAME.search(name)) else f"_{name}" for name in names)
+    numbers = np.array([int(found[1]) for tail in tails if (found := _COUNT.search(tail))])
     if len(numbers) < max(len(names), 6):
         return None
     steps = np.diff(np.sort(numbers))

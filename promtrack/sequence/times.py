@@ -119,8 +119,13 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
     source, answer = kind.partition(":")[0], answers[kind]
     if auto:
         _ask_about_cadence(frames, settings, kind, answer)
-    others = {name: _SOURCES[name](asked) for name in ("fits", "names", "exif") if auto and name != source}
-    problems = answer.problems + _not_used(source, answer, answers, settings) + _contradicted(answer, others)
+    names = ("fits", "names", "exif")
+    others = {name: o for name in names if auto and name != source and (o := _SOURCES[name](asked))}
+    problems = (
+        answer.problems
+        + _not_used(source, answer, answers, settings)
+        + _contradicted(answer.times_utc, others)
+    )
     offset = np.timedelta64(round(settings.offset_s * 1e6), "us")
     exposures = np.array([frame.stamps.exposure_s for frame in frames])
     report = TimeReport(source, answer.detail, problems)
@@ -150,24 +155,17 @@ def _ask_about_cadence(frames: list[Found], settings: TimesSettings, kind: str, 
     raise InputError(f"{what}: how far apart in time are the frames?", remedy=remedy)
 
 
-def _contradicted(answer: _Answer, others: dict[str, _Answer | None]) -> tuple[str, ...]:
+def _contradicted(times: np.ndarray, others: dict[str, _Answer]) -> tuple[str, ...]:
     """What other stamps say otherwise: by them the same frames run backward, or at another pace."""
     said = []
     for source, other in others.items():
-        both = ~np.isnat(answer.times_utc) & (~np.isnat(other.times_utc) if other else False)
-        if other is None or 2 * both.sum() <= len(both):
-            continue
-        here, there = (
-            (one.times_utc[both] - one.times_utc[both].min()) / np.timedelta64(1, "s")
-            for one in (answer, other)
-        )
-        if 2 * len(np.unique(there)) > len(there) > 2 and np.ptp(here) > 0:
+        both = ~np.isnat(times) & ~np.isnat(other.times_utc)
+        here, there = ((t[both] - t[both][:1]) / np.timedelta64(1, "s") for t in (times, other.times_utc))
+        if 2 * min(len(np.unique(there)), len(there)) > len(times) > 2 and np.ptp(here) > 0:
             pace = float(np.polyfit(here, there, 1)[0])
-            if not 0.8 < pace < 1.25:  # frames are seldom saved as evenly as they are taken
-                way = "run backward" if pace < 0 else f"lie {pace:.3g} times as far apart"
-                said.append(
-                    f"by times.source={source} ({other.detail}) the frames {way}: one of them is wrong"
-                )
+            way = "run backward" if pace < 0 else f"lie {pace:.3g} times as far apart"
+            words = f"by times.source={source} ({other.detail}) the frames {way}: one of them is wrong"
+            said += [words] * (not 0.8 < pace < 1.25)  # frames are seldom saved as evenly as they are taken
     return tuple(said)
 
 
@@ -302,23 +300,17 @@ def _from_cadence(asked: _Asked) -> _Answer | None:
         return None
     times, problems = stamps_to_utc([start], asked.zone)
     seconds = asked.within_file_s
+    numbers = running_numbers([frame.file.name for frame in asked.frames]) if cadence_s > 0 else None
     if cadence_s > 0:
-        place, missing = _counted([frame.file.name for frame in asked.frames])
-        seconds = place * cadence_s
+        seconds = np.arange(len(asked.frames)) * cadence_s
+    if numbers is not None and (steps := np.diff(numbers)).min() > 0 and not (steps % steps.min()).any():
+        place = (numbers - numbers[0]) // steps.min()
+        seconds, missing = place * cadence_s, int(place[-1]) + 1 - len(place)
         problems += [f"{missing} numbers are missing in the names: the times follow the numbers"] * (
             missing > 0
         )
     step = f", {cadence_s:g} s a frame" if cadence_s > 0 else " + time within the file"
     return _Answer(_shifted(times, seconds), f"start {asked.settings.start}{step}", tuple(problems))
-
-
-def _counted(names: list[str]) -> tuple[np.ndarray, int]:
-    """(n,) places of frames by the numbers in their names, and how many numbers are missing."""
-    numbers, place = running_numbers(names), np.arange(len(names))
-    if numbers is None or (steps := np.diff(numbers)).min() < 1 or (steps % (unit := steps.min())).any():
-        return place, 0
-    place = (numbers - numbers[0]) // unit
-    return place, int(place[-1]) + 1 - len(names)
 
 
 def _from_container(asked: _Asked) -> _Answer:

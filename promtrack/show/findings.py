@@ -16,8 +16,7 @@ import numpy as np
 from promtrack.motion.false_alarms import LEAST_TOLD
 from promtrack.motion.front_fit import SPEED
 from promtrack.motion.interpretation import course, label_motion, ranked_fronts, ranked_knots, slant
-from promtrack.motion.prominences import Prominence
-from promtrack.motion.records import Front, FrontFit, KnotTrack
+from promtrack.motion.records import Front, FrontFit, KnotTrack, Prominence
 from promtrack.rounding import clock, counted, duration, plain, significant_decimals, with_error
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
 from promtrack.show.records import Measured

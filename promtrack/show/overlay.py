@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from promtrack.motion.prominences import Prominence
+from promtrack.motion.records import Prominence
 from promtrack.sequence.records import spread_over
 from promtrack.show.bodies import (
     Body,

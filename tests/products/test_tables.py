@@ -11,7 +11,7 @@ from astropy.table import QTable
 
 from promtrack.checks import Check
 from promtrack.errors import InputError
-from promtrack.motion.prominences import Prominence
+from promtrack.motion.records import Prominence
 from promtrack.products.folder import ProductFolder
 from promtrack.products.motion_tables import read_motion, write_motion
 from promtrack.products.strips import finish_strip, read_strip, strip_header

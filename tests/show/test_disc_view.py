@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from promtrack.errors import SettingsError
-from promtrack.motion.prominences import Prominence
+from promtrack.motion.records import Prominence
 from promtrack.show.disc_view import disc_view, insets_of
 from promtrack.show.layout import overlaps
 from promtrack.show.view import affine_to_frame

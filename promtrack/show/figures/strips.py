@@ -10,8 +10,7 @@ from matplotlib.figure import Figure
 from scipy.interpolate import CubicSpline
 
 from promtrack.motion.interpretation import label_motion
-from promtrack.motion.prominences import Prominence
-from promtrack.motion.records import KnotTrack, Ridge
+from promtrack.motion.records import KnotTrack, Prominence, Ridge
 from promtrack.motion.ridge import STILL
 from promtrack.rounding import counted, degrees, with_error
 from promtrack.sequence.records import spread_over
