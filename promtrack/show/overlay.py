@@ -1,7 +1,7 @@
 """The whole annotation of a clip: laid out once, then drawn onto every picture.
 
 Order of the layout: clock and scale bar, each in the calmest of its corners; the headline's number, near its
-body; the column of height ticks; the compass; then the other numbers. Title and end card have their pictures
+body; the column of height ticks; the other numbers; then the compass. Title and end card have their pictures
 to themselves.
 """
 
@@ -197,10 +197,10 @@ def annotate(
     column = _calmest_column(ground, ends, page, spared)
     for tick in _free_ticks(ground, ends, page, column, spared) if "heights" in wanted else ():
         ground = take(ground, tick.label, page.unit // 3)
+    ground = numbered(bodies[1:], ground, headline=False)
     if "compass" in wanted:
         sides = ("top right", "top left", "right", "left", "bottom right", "bottom left", "bottom")
         ground = stand("compass", compass_size(measured.orientation, page), sides, ground)
-    ground = numbered(bodies[1:], ground, headline=False)
     for inset in reversed(insets) if {"scale", "earth"} & wanted else ():
         size = scale_size((inset.view,) * 2, page, bar="scale" in wanted, earth="earth" in wanted)
         ground = replace(ground, inside=inset.rect.grown(-page.unit // 4))
@@ -282,7 +282,7 @@ def _inside(body: Body, views: tuple[ClipView, ...], plan: Plan) -> bool:
     spots = np.array([body.place(views[k], float(s)) for k, s in zip(which, body.time_s, strict=True)])
     size = np.array([views[0].width, views[0].height])
     during = (body.time_s >= plan.time_s[0]) & (body.time_s <= plan.time_s[-1])
-    inside = ((spots > 0) & (spots < size - 1)).all(axis=1)
+    inside = np.all((spots > 0) & (spots < size - 1), axis=1)
     return bool(during.any() and inside[during].mean() > 0.6)
 
 
