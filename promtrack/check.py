@@ -30,11 +30,9 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     inspection = inspect_sequence(sequence, limb=settings.limb)
     if not inspection.measurable:
         yield from map(typeset, inspection.verdict[1:])
-        raise InputError(
-            f"cannot be measured. {inspection.verdict[0].rstrip('.')}",
-            where=str(source),
-            remedy="keep part of the Sun's edge with dark sky beyond it in the frame",
-        )
+        why = f"cannot be measured. {inspection.verdict[0].rstrip('.')}"
+        remedy = "keep part of the Sun's edge with dark sky beyond it in the frame"
+        raise InputError(why, where=str(source), remedy=remedy)
     yield from map(typeset, inspection.verdict)
     sky = expected_sky(sequence.times_utc, site=settings.site, camera=settings.camera)
     radius_err = float(np.hypot(inspection.own_radius_err_px, sky.radius_err * inspection.own_radius_px))

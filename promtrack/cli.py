@@ -94,27 +94,20 @@ def build_parser() -> argparse.ArgumentParser:
     _add_out(run, "the products (default: INPUT's name with -promtrack appended, beside it)")
     run.add_argument("--marks", metavar="FILE", type=Path, help=_MARKS)
     run.add_argument("--replace", action="store_true", help="delete what --out holds of another recording")
-    run.add_argument(
-        "--each-session",
-        action="store_true",
-        help="INPUT has pauses of more than 3 hours: measure what lies between them apart, each in a folder "
-        "of its own inside --out, and show them together in season.html there",
+    apart = (
+        "INPUT has pauses of more than 3 hours: measure what lies between them apart, each in a folder of "
     )
+    apart += "its own inside --out, and show them together in season.html there"
+    run.add_argument("--each-session", action="store_true", help=apart)
 
     look = _command(commands, calls.check_command, "check 2026-05-17-east-limb")
     look.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
-    look.add_argument(
-        "--drift",
-        action="store_true",
-        help="INPUT was recorded with the drive off: give north and arcsec per pixel from the Sun's drift",
+    drift = "INPUT was recorded with the drive off: give north and arcsec per pixel from the Sun's drift"
+    look.add_argument("--drift", action="store_true", help=drift)
+    nudge = (
+        "with --drift: the telescope was pushed this way during the recording; tells whether the image is "
     )
-    look.add_argument(
-        "--nudge",
-        choices=("north", "south"),
-        default="",
-        help="with --drift: the telescope was pushed this way during the recording; tells whether the image "
-        "is mirrored",
-    )
+    look.add_argument("--nudge", choices=("north", "south"), default="", help=f"{nudge}mirrored")
 
     for name, text in _STAGE_HELP.items():
         stage = _command(commands, calls.stage_command, f"{name} 2026-05-17-east-limb-promtrack", text)
@@ -126,13 +119,8 @@ def build_parser() -> argparse.ArgumentParser:
 
     trial = _command(commands, calls.trial_command, "trial 2026-05-17-east-limb-promtrack")
     trial.add_argument("folder", metavar="DIR", type=Path, help=_PRODUCTS)
-    trial.add_argument(
-        "--rounds",
-        metavar="N",
-        type=lambda text: int(_one_or_more(text)),
-        default=6,
-        help="rounds of test features (default 6), each about as long as the run without its clip",
-    )
+    rounds = "rounds of test features (default 6), each about as long as the run without its clip"
+    trial.add_argument("--rounds", metavar="N", type=lambda n: int(_one_or_more(n)), default=6, help=rounds)
 
     watch = _command(commands, calls.watch_command, "watch 2026-05-17-east-limb")
     watch.add_argument("folder", metavar="FOLDER", type=Path, help="folder into which frames come")

@@ -24,8 +24,6 @@ from promtrack.sequence.sort_by_time import session_settings
 from promtrack.settings import Settings
 from promtrack.workers import worker_count
 
-RUN_BYTES = 800_000_000  # memory of one run; benchmark row "memory"
-
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -65,7 +63,8 @@ def run_many(
     folders = _folders(given, None if out is None else Path(out))
     # New processes, not copies of this one: it may have threads, and a copy of a held lock stays held.
     fresh = multiprocessing.get_context("spawn")
-    workers = max(min(worker_count(worker_bytes=RUN_BYTES), len(given)), 1)
+    # memory of one run: benchmark row "memory"
+    workers = max(min(worker_count(worker_bytes=800_000_000), len(given)), 1)
     own = nullcontext(executor) if executor else ProcessPoolExecutor(workers, mp_context=fresh)
     with own as pool:
         futures = [

@@ -78,10 +78,10 @@ class Marks:
     def done_to_frames(self, names: tuple[str, ...]) -> str:
         """'2 frames left out; 1 region covered': what the marks do before anything moves; '' if nothing.
         `names`: of all frames."""
-        here = sum(name in names for name in self.leave_out)
         absent = [name for name in self.leave_out if name not in names]
-        covered = len(self.covered_sensor) + len(self.covered_sun)
-        done = [f"{counted(here, 'frame', 'frames')} left out"] if here else []
+        covered, done = len(self.covered_sensor) + len(self.covered_sun), []
+        if here := len(self.leave_out) - len(absent):
+            done.append(f"{counted(here, 'frame', 'frames')} left out")
         if absent:
             done.append(f"{len(absent)} to leave out not among the frames, the first {absent[0]}")
         if covered:

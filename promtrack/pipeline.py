@@ -131,10 +131,7 @@ def measure(job: Job) -> None:
 
 
 def _opened_again(
-    out: Path,
-    changes: Callable[[Settings], Settings],
-    progress: Progress = silent,
-    marks: Path | None = None,
+    out: Path, changes: Callable[[Settings], Settings], progress: Progress = silent, marks: Path | None = None
 ) -> Job:
     folder = ProductFolder(Path(out))
     version, source, where = read_summary(folder)["version"], folder.source, str(folder.path)
@@ -156,8 +153,15 @@ def _opened_again(
 
 
 def _bring_back(job: Job, stages: tuple[str, ...]) -> None:
+    """Load what these stages left. Raises InputError unless they had the job's input, settings and marks."""
     for stage in stages:
-        _require(job, stage)
+        stamp = job.folder.stamp(stage)
+        if stamp != job.stamp(stage):
+            other = "was made from other frames or with other settings or marks"
+            first = command_line("promtrack", stage, job.folder.path)
+            what = f"the stage '{stage}' {other if stamp else 'has not been finished'}"
+            remedy = f"do `{first}` first, with the same --set and --settings"
+            raise InputError(what, where=str(job.folder.path), remedy=remedy)
         load(job, stage)
 
 
@@ -254,16 +258,3 @@ def _record_settings(job: Job) -> None:
         if not path.exists() or path.read_text(encoding="utf-8", errors="replace") != text:
             with atomic_write(path) as part:
                 part.write_text(text, encoding="utf-8")
-
-
-def _require(job: Job, stage: str) -> None:
-    """Raises InputError unless `stage` was done with the input and settings of the stage that follows."""
-    if (stamp := job.folder.stamp(stage)) == job.stamp(stage):
-        return
-    other = "was made from other frames or with other settings or marks"
-    first = command_line("promtrack", stage, job.folder.path)
-    raise InputError(
-        f"the stage '{stage}' {other if stamp else 'has not been finished'}",
-        where=str(job.folder.path),
-        remedy=f"do `{first}` first, with the same --set and --settings",
-    )

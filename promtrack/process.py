@@ -26,18 +26,12 @@ from promtrack.errors import printable
 
 # Of mallopt(3), GNU C library.
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
-LARGEST_KEPT = 32 << 20  # bytes; the most the library allows
-MOST_IDLE = 64 << 20  # bytes
-# A thread back from OpenCV waits so long for one that computes in Python; with the usual 0.005 s the encoder
-# runs out of pictures while figures are drawn.
-SWITCH_INTERVAL_S = 0.0005
 _ENVIRONMENT = {
     "OPENBLAS_NUM_THREADS": "1",  # on matrices as small as ours its threads only wait
     "OPENCV_FOR_THREADS_NUM": "1",  # each worker is a thread that works on an item of its own
     "OPENCV_LOG_LEVEL": "SILENT",  # damaged files are reported by us, by name
     "OPENCV_FFMPEG_LOGLEVEL": "-8",
 }
-LEAST_ADDRESS_SPACE = 600 << 20  # bytes; below, the numerical libraries neither load nor say why
 _PLAIN_SIGNS = {"−": "-", "±": "+-", "²": "2", "°": " deg"}
 NO_MEMORY = "there is not enough memory; close other programs, or crop the frames"
 # What libraries say of it.
@@ -50,7 +44,9 @@ def set_switches() -> None:
     """One heap, one thread a call of OpenCV, quick turns of threads, silent decoders, one line for a bug."""
     for name, value in _ENVIRONMENT.items():
         os.environ.setdefault(name, value)
-    sys.setswitchinterval(SWITCH_INTERVAL_S)
+    # So long a thread back from OpenCV waits for one that computes in Python; with the usual 0.005 s the
+    # encoder runs out of pictures while figures are drawn.
+    sys.setswitchinterval(0.0005)
     sys.excepthook = _report_bug
     _one_heap()
     _own_error_stream()
@@ -65,7 +61,8 @@ def check_memory() -> None:
         import resource
 
         allowed = resource.getrlimit(resource.RLIMIT_AS)[0]
-        if 0 <= allowed < LEAST_ADDRESS_SPACE:  # negative: without a limit
+        # below 600 MB the numerical libraries neither load nor say why; negative: without a limit
+        if 0 <= allowed < 600 << 20:
             raise MemoryError
 
 
@@ -73,13 +70,13 @@ def _one_heap() -> None:
     """Let the threads of this process share one heap, where the system's C library can do so. Each thread has
     its own by default and keeps what it frees: with arrays as large as ours more than 100 MB lie idle. And an
     array of a few megabytes is taken from the system and given back each time, which costs more than filling
-    it: here it is taken from the heap, which gives back what is idle beyond `MOST_IDLE`."""
+    it: here it is taken from the heap, which gives back what is idle beyond 64 MB."""
     if sys.platform == "linux":
         with suppress(AttributeError):  # another C library than GNU's
             mallopt = ctypes.CDLL(None).mallopt
             mallopt(_M_ARENA_MAX, 1)
-            mallopt(_M_MMAP_THRESHOLD, LARGEST_KEPT)
-            mallopt(_M_TRIM_THRESHOLD, MOST_IDLE)
+            mallopt(_M_MMAP_THRESHOLD, 32 << 20)  # the most that the library allows
+            mallopt(_M_TRIM_THRESHOLD, 64 << 20)
 
 
 def _own_error_stream() -> None:

@@ -124,10 +124,12 @@ def _read_run(folder: Path, out: Path) -> tuple[SeasonRow, list[Eruption]]:
 
 
 def _row(products: ProductFolder, page: dict[str, Any], out: Path) -> SeasonRow:
-    found, levels = page["found"], {subject: one["level"] for subject, one in page["verdict"].items()}
+    found = page["found"]
+    levels: dict[str, Any] = {subject: one["level"] for subject, one in page["verdict"].items()}
     highest: dict[str, Any] = max(found["prominences"], key=lambda p: p["height_mm"] or 0.0, default={})
     fastest: dict[str, Any] = max(found["fronts"], key=lambda f: f["speed_km_s"] or 0.0, default={})
-    knot = found["fastest_knot"] or {}
+    speed, height = ("speed_km_s", "speed_err_km_s"), ("height_mm", "height_err_mm")
+    report = products["report"]
     row = SeasonRow(
         folder=Path(relative_path(products.path, out)).as_posix(),
         recording=str(page["input"]),
@@ -137,33 +139,29 @@ def _row(products: ProductFolder, page: dict[str, Any], out: Path) -> SeasonRow:
         span_s=_number(page, "span_s"),
         frames_used=int(page["frames_used"]),
         frames_read=int(page["frames_read"]),
-        lock=levels["lock"],
-        scale=levels["scale"],
-        motion=levels["motion"],
+        **levels,
         poor=LEVELS[-1] in levels.values(),
         km_per_px=_number(page["scale"], "km_per_px"),
         km_per_px_err=_number(page["scale"], "sigma_km_per_px"),
         angles=page["orientation"]["angles"],
         prominences=len(found["prominences"]),
-        height_mm=_number(highest, "height_mm"),
-        height_err_mm=_number(highest, "height_err_mm"),
-        height_pa_deg=_number(highest, "pa_deg"),
+        **_numbers(highest, "", *height),
+        **_numbers(highest, "height_", "pa_deg"),
         height_is_lower_bound=bool(highest.get("leaves_strip", False)),
         knots=int(page["counts"]["moving_knots"]),
-        knot_speed_km_s=_number(knot, "speed_km_s"),
-        knot_speed_err_km_s=_number(knot, "speed_err_km_s"),
-        knot_pa_deg=_number(knot, "pa_deg"),
+        **_numbers(found["fastest_knot"] or {}, "knot_", *speed, "pa_deg"),
         fronts=int(page["counts"]["moving_fronts"]),
-        front_speed_km_s=_number(fastest, "speed_km_s"),
-        front_speed_err_km_s=_number(fastest, "speed_err_km_s"),
-        front_height_mm=_number(fastest, "height_mm"),
-        front_height_err_mm=_number(fastest, "height_err_mm"),
-        front_pa_deg=_number(fastest, "pa_deg"),
-        report=Path(relative_path(products["report"], out)).as_posix() if products["report"].exists() else "",
+        **_numbers(fastest, "front_", *speed, *height, "pa_deg"),
+        report=Path(relative_path(report, out)).as_posix() if report.exists() else "",
     )
     if not row.first_utc <= row.last_utc:
         raise ValueError("the last frame is before the first")
     return row
+
+
+def _numbers(values: dict[str, Any], prefix: str, *keys: str) -> dict[str, Any]:
+    """Values of the page as fields of the row, whose names have a prefix."""
+    return {prefix + key: _number(values, key) for key in keys}
 
 
 def _number(values: dict[str, Any], key: str) -> float:

@@ -160,11 +160,8 @@ def load(job: Job, stage: str) -> None:
     if stage == "lock":
         job.lock = read_lock(job.folder)
         if job.lock.names != job.sequence.names:
-            raise InputError(
-                "does not belong to the frames in the input",
-                where=str(job.folder["frames"]),
-                remedy="make it again with `promtrack lock`",
-            )
+            what, remedy = "does not belong to the frames in the input", "make it again with `promtrack lock`"
+            raise InputError(what, where=str(job.folder["frames"]), remedy=remedy)
         job.joined = joined(job.sequence, job.lock)
     elif stage == "strip":
         just_made = getattr(job, "strip", None)
@@ -187,11 +184,9 @@ def _do_lock(job: Job, progress: Advance) -> list[Path]:
     rejected = int(lock.rejected.sum())
     if rejected > s.limb.most_rejected * len(job.sequence) or not lock.used.any():
         reasons = ", ".join(sorted({reason for reason in lock.reason if reason}))
-        raise InputError(
-            f"{rejected} of {len(job.sequence)} frames cannot be trusted ({reasons})",
-            where=str(job.source),
-            remedy="look at the frames, or allow more with --set limb.most_rejected=",
-        )
+        what = f"{rejected} of {len(job.sequence)} frames cannot be trusted ({reasons})"
+        remedy = "look at the frames, or allow more with --set limb.most_rejected="
+        raise InputError(what, where=str(job.source), remedy=remedy)
     refuse_uncertain(job.about.scale, str(job.source))
     for note in job.lock.notes:
         job.log.info(note)

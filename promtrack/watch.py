@@ -123,15 +123,15 @@ class Watch:
         self.done |= {name for _, name in ready}
         return [self.folder / name for _, name in sorted(ready)]
 
-    def take(self, path: Path) -> Seen | None:
-        """Look at one file; None where it holds no frame."""
+    def take(self, path: Path) -> None:
+        """Look at one file; nothing changes where it holds no frame."""
         try:
             found = as_set(find_frames(path, bayer=self.settings.camera.bayer)[0][-1], self.settings.camera)
             stored = as_stored(found)
             frame = displayed(found, channel_plan(stored, found.colour), stored)
             file = path.stat()
         except (InputError, FileNotFoundError):  # a file may be moved away meanwhile
-            return None
+            return
         self.found.append(found)
         stamp_s = self._stamp_s()
         known = [one.look.place.radius_px for one in self.seen if one.look]
@@ -143,12 +143,8 @@ class Watch:
         except InputError as error:
             problem = error.what
         time_s = file.st_mtime if stamp_s is None else stamp_s
-        one = Seen(path.name, time_s, time_s - file.st_mtime, look, problem)
-        self.seen.append(one)
-        self.count += 1
-        self.size_bytes = float(file.st_size)
-        self.last_frame = frame
-        return one
+        self.seen.append(Seen(path.name, time_s, time_s - file.st_mtime, look, problem))
+        self.count, self.size_bytes, self.last_frame = self.count + 1, float(file.st_size), frame
 
     def _stamp_s(self) -> float | None:
         """POSIX time of the last frame by its own stamp, None where it has none yet."""
@@ -169,18 +165,14 @@ class Watch:
             said.append(f"one every {step:.3g} s")
             quiet = now_s - max(s.time_s - s.stamp_off_s for s in self.seen)
             if quiet > max(3.0 * step, 10.0):
-                warned.append(
-                    f"No frame has come for {quiet:.0f} s, {quiet / step:.0f} times the usual step."
-                )
+                times = f"{quiet / step:.0f} times the usual step"
+                warned.append(f"No frame has come for {quiet:.0f} s, {times}.")
         if abs(last.stamp_off_s) <= CLOCK_S:
             self.doubt = ""
         elif not self.doubt or abs(last.stamp_off_s - self.doubt_s) > CLOCK_S:
             self.doubt_s = last.stamp_off_s
-            off = duration(abs(last.stamp_off_s))
-            side = "after" if last.stamp_off_s > 0.0 else "before"
-            self.doubt = (
-                f"The stamp of {last.name} lies {off} {side} this computer's clock: wrong clock or zone."
-            )
+            off = f"{duration(abs(self.doubt_s))} {'after' if self.doubt_s > 0.0 else 'before'}"
+            self.doubt = f"The stamp of {last.name} lies {off} this computer's clock: wrong clock or zone."
         warned += [self.doubt] if self.doubt else []
         if last.look is None:
             warned.append(f"{last.name}: {last.problem}.")
@@ -201,10 +193,8 @@ class Watch:
         if look.disc_clipped > 0.5:
             said.append("disc burnt out")
         if look.beyond_clipped > 0.001:
-            warned.append(
-                f"{100 * look.beyond_clipped:.1f} % of the picture beyond the limb is burnt out: "
-                "prominences are clipped; expose less."
-            )
+            burnt = f"{100 * look.beyond_clipped:.1f} % of the picture beyond the limb is burnt out"
+            warned.append(f"{burnt}: prominences are clipped; expose less.")
 
     def _of_drift(self, said: list[str], warned: list[str]) -> None:
         """How the Sun drifts, and when less than `limb.least_arc_deg` of it is left; nothing of fewer than

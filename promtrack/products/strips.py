@@ -30,12 +30,10 @@ def check_space(folder: ProductFolder, geometry: StripGeometry, count: int) -> N
     needed = 1.1 * count * geometry.rows * geometry.columns
     free = shutil.disk_usage(folder.path).free
     if needed > free:
-        raise InputError(
-            f"the strips need {needed / 1e6:.0f} MB, but only {free / 1e6:.0f} MB are free",
-            where=str(folder.path),
-            remedy="free some space, choose another disk with --out, or make the strips smaller with "
-            "--set strip.high_mm= or with strip.from_deg and strip.to_deg",
-        )
+        what = f"the strips need {needed / 1e6:.0f} MB, but only {free / 1e6:.0f} MB are free"
+        smaller = "make the strips smaller with --set strip.high_mm= or with strip.from_deg and strip.to_deg"
+        remedy = f"free some space, choose another disk with --out, or {smaller}"
+        raise InputError(what, where=str(folder.path), remedy=remedy)
 
 
 def strip_header(

@@ -18,6 +18,7 @@ from promtrack.show.palette import (
     LUMA_G,
     LUMA_R,
     ON_DARK,
+    Colour,
     bgr_of,
     bgr_to_ycc,
     palette_ycc,
@@ -73,15 +74,7 @@ def dim(canvas: Canvas, share: float) -> None:
         cv2.addWeighted(plane, share, plane, 0.0, (1.0 - share) * zero, dst=plane)
 
 
-def paint(
-    canvas: Canvas,
-    mask: np.ndarray,
-    bgr: tuple[float, float, float],
-    *,
-    x: int,
-    y: int,
-    strength: float = 1.0,
-) -> None:
+def paint(canvas: Canvas, mask: np.ndarray, bgr: Colour, *, x: int, y: int, strength: float = 1.0) -> None:
     """Paint a uint8 mask (opacity) in one colour, with its top-left corner at (x, y), in place; what lies
     beyond the picture is left out."""
     rows, columns = canvas.y.shape
@@ -104,7 +97,7 @@ def paint(
 
 
 @lru_cache(maxsize=256)
-def _ycc_of(bgr: tuple[float, float, float]) -> list[float]:
+def _ycc_of(bgr: Colour) -> list[float]:
     return bgr_to_ycc(np.array(bgr)).tolist()
 
 
@@ -137,11 +130,10 @@ class Page:
         return max(1, round(self.unit / 18.0))
 
 
-def make_page(width: int, height: int, *, larger: float = 1.0) -> Page:
-    """The page of a picture; capitals are 10 px high where it is shown 390 px wide, as on an upright phone.
-    `larger`: factor on the type size."""
-    unit = int(np.ceil(larger * 10.0 / 390.0 / CAP_HEIGHT * width))
-    unit = max(min(unit, round(0.064 * height * larger)), 11)
+def make_page(width: int, height: int) -> Page:
+    """The page of a picture; capitals are 10 px high where it is shown 390 px wide, as on a phone."""
+    unit = int(np.ceil(10.0 / 390.0 / CAP_HEIGHT * width))
+    unit = max(min(unit, round(0.064 * height)), 11)
     left, top, right, bottom = MARGINS["tall" if height > 1.3 * width else "wide"]
     x, y = round(left * width), round(top * height)
     inside = Rect(x, y, round((1.0 - right) * width) - x, round((1.0 - bottom) * height) - y)
@@ -149,13 +141,7 @@ def make_page(width: int, height: int, *, larger: float = 1.0) -> Page:
 
 
 def draw_text(
-    canvas: Canvas,
-    block: Block,
-    x: int,
-    y: int,
-    bgr: tuple[float, float, float] = ANNOTATION,
-    *,
-    strength: float = 0.9,
+    canvas: Canvas, block: Block, x: int, y: int, bgr: Colour = ANNOTATION, *, strength: float = 0.9
 ) -> None:
     """Text with its top-left corner at (x, y)."""
     paint(canvas, block.halo, BLACK, x=x - block.reach, y=y - block.reach)
@@ -167,7 +153,7 @@ def draw_words(canvas: Canvas, words: str, page: Page, x: float, y: float) -> No
     draw_text(canvas, block(((words, page.unit),)), round(x), round(y), strength=page.ink)
 
 
-def letter_strength(bgr: tuple[float, float, float]) -> float:
+def letter_strength(bgr: Colour) -> float:
     """Opacity of letters in a colour: dark ones need more to be read, bright ones less."""
     luma = (LUMA_B * bgr[0] + LUMA_G * bgr[1] + LUMA_R * bgr[2]) / 255.0
     return min(1.0, 0.6 / luma)
@@ -177,7 +163,7 @@ def draw_line(
     canvas: Canvas,
     points_px: np.ndarray,
     width: int,
-    bgr: tuple[float, float, float] = ANNOTATION,
+    bgr: Colour = ANNOTATION,
     *,
     strength: float = 0.9,
     closed: bool = False,
@@ -200,13 +186,7 @@ def draw_line(
 
 
 def draw_marker(
-    canvas: Canvas,
-    place_px: np.ndarray,
-    order: int,
-    page: Page,
-    bgr: tuple[float, float, float],
-    *,
-    strength: float = 0.9,
+    canvas: Canvas, place_px: np.ndarray, order: int, page: Page, bgr: Colour, *, strength: float = 0.9
 ) -> None:
     """Mark of the first (ring), second (triangle), third (square) or any other (dot) knot in its place."""
     corners = (24, 3, 4, 24)[min(order, 3)]
@@ -254,18 +234,14 @@ def line_height(size: int) -> int:
     return round(1.24 * size)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
 class Block:
     """Lines of text as a mask with its dark surround, which reaches `reach` px beyond it on every side and
     keeps it legible on a bright ground."""
 
-    __slots__ = ("halo", "mask", "reach")
-
-    def __init__(self, mask: np.ndarray, size: int):
-        solid = max(2, round(0.16 * size))
-        self.mask, self.reach = mask, 2 * solid
-        wide = cv2.copyMakeBorder(mask, *(self.reach,) * 4, cv2.BORDER_CONSTANT, value=0)
-        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * solid + 1, 2 * solid + 1))
-        self.halo = cv2.GaussianBlur(cv2.dilate(wide, kernel), (0, 0), max(solid / 3.0, 0.6))
+    mask: np.ndarray
+    halo: np.ndarray
+    reach: int
 
     @property
     def width(self) -> int:
@@ -283,5 +259,9 @@ def block(lines: tuple[tuple[str, int], ...]) -> Block:
     """Lines (text, type size in px) under one another, flush left."""
     masks = [text_mask(*line) for line in lines]
     widest = max(mask.shape[1] for mask in masks)
-    whole = np.vstack([np.pad(mask, ((0, 0), (0, widest - mask.shape[1]))) for mask in masks])
-    return Block(whole, max(size for _, size in lines))
+    mask = np.vstack([np.pad(mask, ((0, 0), (0, widest - mask.shape[1]))) for mask in masks])
+    solid = max(2, round(0.16 * max(size for _, size in lines)))
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * solid + 1, 2 * solid + 1))
+    wide = cv2.copyMakeBorder(mask, *(2 * solid,) * 4, cv2.BORDER_CONSTANT, value=0)
+    halo = cv2.GaussianBlur(cv2.dilate(wide, kernel), (0, 0), max(solid / 3.0, 0.6))
+    return Block(mask, halo, 2 * solid)

@@ -151,8 +151,8 @@ def check_video(path: Path, pictures: int, width: int, height: int) -> None:
     """Count the file's pictures, and decode the first and the last second of them. Raises InputError: it does
     not hold exactly these pictures in this size, or what is decoded is damaged."""
     count = count_pictures(path)
-    for place in (["-t", "1"], ["-sseof", "-1"]):
-        if _pictures([*place, "-i", str(path)], path) < 1:
+    for part in (("-t", "1"), ("-sseof", "-1")):
+        if count_pictures(path, *part, decode=True) < 1:
             raise _damaged(path, "cannot be decoded")
     film = cv2.VideoCapture(str(path))
     size = int(film.get(cv2.CAP_PROP_FRAME_WIDTH)), int(film.get(cv2.CAP_PROP_FRAME_HEIGHT))
@@ -162,16 +162,13 @@ def check_video(path: Path, pictures: int, width: int, height: int) -> None:
         raise _damaged(path, holds)
 
 
-def count_pictures(path: Path, *, decode: bool = False) -> int:
-    """Number of pictures in a file, or of those that decode without error. Raises InputError: the file cannot
-    be read."""
-    return _pictures(["-i", str(path)], path, [] if decode else ["-c", "copy"])
-
-
-def _pictures(source: list[str], path: Path, how: list[str] | None = None) -> int:
+def count_pictures(path: Path, *part: str, decode: bool = False) -> int:
+    """Number of pictures in a file, or of those that decode without error; `part`: options of ffmpeg that
+    name a part of the file. Raises InputError: the file cannot be read."""
     # The deblocking filter comes after all that can fail; the pictures are counted, not looked at.
+    source = ["-xerror", "-skip_loop_filter", "all", *part, "-i", str(path)]
     options = ["-map", "0:v:0", "-fps_mode", "passthrough", "-progress", "pipe:1", "-f", "null", "-"]
-    said = run_ffmpeg(["-xerror", "-skip_loop_filter", "all", *source, *(how or []), *options], path)
+    said = run_ffmpeg([*source, *([] if decode else ["-c", "copy"]), *options], path)
     frames = [line.partition("=")[2] for line in said.splitlines() if line.startswith("frame=")]
     return int(frames[-1]) if frames else 0
 
@@ -254,11 +251,8 @@ def _under_limit(
             if wide < LEAST_WIDTH:
                 wide, slower = LEAST_WIDTH, max(slower / 2.0, 4.0)
         least_mb = math.ceil(size / 1e4) / 100  # upwards, so that it never reads like the limit
-        raise InputError(
-            f"{least_mb:g} MB even at {tried}, the limit is {limit_mb:g} MB",
-            where=str(path),
-            remedy="raise clip.limit_mb, or make the clip shorter",
-        )
+        what = f"{least_mb:g} MB even at {tried}, the limit is {limit_mb:g} MB"
+        raise InputError(what, where=str(path), remedy="raise clip.limit_mb, or make the clip shorter")
 
 
 def _webp_pictures(path: Path) -> int:

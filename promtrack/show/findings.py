@@ -241,9 +241,8 @@ def heights_title(measured: Measured) -> str:
     rest_s = float(front.time_s[-1] - front.time_s[0]) - slow_s
     reached = front_speed(measured, front).text
     if slow_s > rest_s and front.height_mm[-1] > front.height_mm[0]:
-        return (
-            f"The edge rose slowly for {duration(slow_s)}, then reached {reached} within {duration(rest_s)}"
-        )
+        slowly = f"The edge rose slowly for {duration(slow_s)}"
+        return f"{slowly}, then reached {reached} within {duration(rest_s)}"
     return f"The leading edge {_climb(measured, front)}, at up to {reached}"
 
 

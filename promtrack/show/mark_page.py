@@ -29,11 +29,10 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
     `path`: the page to write; it appears under this name only when it is whole. Raises InputError: a frame or
     the strips cannot be read."""
     strip, labels = measured.strip, label_motion(measured.motion)
-    chosen = spread_over(len(strip), MOST_STRIPS)
-    light = _white(measured)
-    strips = [_strip_picture(measured, int(i), light) for i in chosen]
+    chosen, light = spread_over(len(strip), MOST_STRIPS).tolist(), _white(measured)
+    strips = [_strip_picture(measured, index, light) for index in chosen]
     frames, factor = _frame_pictures(measured)
-    shown = set(chosen.tolist())
+    shown = set(chosen)
     # outward up, angles that run counter-clockwise in the frames run to the left, as the frames show them
     geometry = asdict(strip.geometry) | {"mirrored": measured.orientation.sign > 0}
     data = {
@@ -64,13 +63,9 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
 def _track(measured: Measured, track: KnotTrack | Front, name: str, shown: set[int]) -> dict[str, Any]:
     strip = measured.strip
     at = np.searchsorted(strip.time_s, track.time_s - 1e-6).tolist()
-    points = zip(at, track.angle_deg, track.height_mm, strict=True)
-    seen = [
-        [iso(strip.times_utc[i]), round(float(a) % 360.0, 4), round(float(h), 3)]
-        for i, a, h in points
-        if i in shown
-    ]
-    return {"name": name, "points": seen}
+    angles, heights = np.round(track.angle_deg % 360.0, 4).tolist(), np.round(track.height_mm, 3).tolist()
+    points = zip(at, angles, heights, strict=True)
+    return {"name": name, "points": [[iso(strip.times_utc[i]), a, h] for i, a, h in points if i in shown]}
 
 
 def _white(measured: Measured) -> float:

@@ -40,7 +40,10 @@ ON_LIGHT = MarkColours("#416000", ("#0089de", "#482579", "#ad2b51"), "#8b9197", 
 KNOT_MARKERS = ("o", "^", "s", ".")
 
 
-def bgr_of(colour: str) -> tuple[float, float, float]:
+Colour = tuple[float, float, float]  # B, G, R in 0..255
+
+
+def bgr_of(colour: str) -> Colour:
     """'#rrggbb' as B, G, R in 0..255."""
     return float(int(colour[5:7], 16)), float(int(colour[3:5], 16)), float(int(colour[1:3], 16))
 

@@ -96,7 +96,7 @@ def quiet_sun(sequence: Sequence, lock: LimbLock, view: ClipView, *, seed: int =
         picture = warp(frame.astype(np.float32, copy=False), matrix, view)
         row[there] = picture[probes.row[there], probes.column[there]]
     levels = [_lock_level(lock, int(index)) for index in wanted]
-    value = np.stack([(v - sky) / gain for v, (gain, sky) in zip(raw, levels, strict=True)])
+    value = np.stack([(v - level.sky) / level.gain for v, level in zip(raw, levels, strict=True)])
     # a sky taken too bright must not turn the halo negative
     value -= min(float(np.nanpercentile(value, 2.0)), 0.0)
     first = _model(value, raw, probes, lock, view, sequence.full_scale)
@@ -133,11 +133,8 @@ def _place_probes(view: ClipView, seed: int) -> Probes:
     return Probes(flat, row, column, limb_px.ravel()[flat])
 
 
-def _level(
-    quiet: QuietSun, known: tuple[float, float], seen: list[tuple[np.ndarray, np.ndarray]]
-) -> FrameLevel:
-    gain, sky = known
-    veil = gain
+def _level(quiet: QuietSun, known: FrameLevel, seen: list[tuple[np.ndarray, np.ndarray]]) -> FrameLevel:
+    gain, veil, sky = known.gain, known.veil, known.sky
     (disc, disc_px), (near, near_px), (far, far_px) = seen
     if len(far) >= LEAST_PROBES:
         far_halo, far_value = float(np.median(quiet.halo_at(far_px))), float(np.median(far))
@@ -152,9 +149,10 @@ def _level(
     return FrameLevel(gain, veil, sky)
 
 
-def _lock_level(lock: LimbLock, index: int) -> tuple[float, float]:
+def _lock_level(lock: LimbLock, index: int) -> FrameLevel:
     gain, sky = float(lock.transparency[index]), float(lock.sky[index])
-    return gain if np.isfinite(gain) and gain > 0.0 else 1.0, sky if np.isfinite(sky) else 0.0
+    gain = gain if np.isfinite(gain) and gain > 0.0 else 1.0
+    return FrameLevel(gain, gain, sky if np.isfinite(sky) else 0.0)
 
 
 def _model(

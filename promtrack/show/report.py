@@ -11,7 +11,7 @@ import hashlib
 import io
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
@@ -123,38 +123,24 @@ class Pictures:
 
     measured: Measured
     page: Path
-    files: Sequence[Path]  # PNG
-    packed: dict[Path, str]  # data addresses of the photographs among them
+    versions: dict[str, list[Path]]  # PNG files of each sheet, light before dark
+    addresses: dict[Path, str]  # data addresses of what the page shows of these
 
     @classmethod
     def of(cls, measured: Measured, page: Path, files: Sequence[Path]) -> Pictures:
         """With the photographs packed by all cores."""
-        unpacked = cls(measured, page, files, {})
-        shown = [_shown(sheet, png) for sheet in SHEETS for png in unpacked.versions(sheet)]
-        pictures = [path for path in shown if path.suffix == ".png"]
-        coded = map_ahead(lambda path: photograph(path, "webp"), pictures)
-        return replace(unpacked, packed=dict(zip(pictures, coded, strict=True)))
-
-    def address(self, sheet: Sheet, png: Path) -> str:
-        """Data address of a photograph, or of a line drawing as it is, sharp at every size."""
-        path = _shown(sheet, png)
-        if path.suffix == ".png":
-            return self.packed[path]
-        drawing = path.read_bytes()
-        if b"<svg" not in drawing[:2000]:
-            raise _broken(path, "is empty or no SVG drawing", "figures")
-        return data_address("image/svg+xml", drawing)
-
-    def versions(self, sheet: Sheet) -> list[Path]:
-        """Light before dark."""
-        names = {path.name: path for path in self.files}
-        return [names[name] for name in (f"{sheet.name}.png", f"{sheet.name}_dark.png") if name in names]
+        there = {path.name: path for path in files}
+        names = {sheet.name: (f"{sheet.name}.png", f"{sheet.name}_dark.png") for sheet in SHEETS}
+        versions = {sheet: [there[name] for name in both if name in there] for sheet, both in names.items()}
+        shown = {png: _shown(sheet, png) for sheet in SHEETS for png in versions[sheet.name]}
+        addresses = dict(zip(shown, map_ahead(_address, shown.values()), strict=True))
+        return cls(measured, page, versions, addresses)
 
     @property
     def key(self) -> Sheet | None:
         """The figure that stands first on the page; None where none of them was drawn."""
         sheets = {sheet.name: sheet for sheet in SHEETS}
-        return next((sheets[name] for name in KEYS if self.versions(sheets[name])), None)
+        return next((sheets[name] for name in KEYS if self.versions[name]), None)
 
 
 def clip_part(
@@ -197,16 +183,16 @@ def figure_part(pictures: Pictures, sheet: Sheet | None) -> Markup:
     """One figure; of two versions the second is for dark screens, and paper gets the first."""
     if sheet is None:
         return element("p", "No figures were drawn in this run.", class_="facts")
-    light, *dark = pictures.versions(sheet)
+    light, *dark = pictures.versions[sheet.name]
     screen = "screen and (prefers-color-scheme: dark)"
-    sources = [element("source", srcset=pictures.address(sheet, path), media=screen) for path in dark]
+    sources = [element("source", srcset=pictures.addresses[path], media=screen) for path in dark]
     files = []
     for path in (light, *light.parent.glob(f"{light.stem}.[sp][vd][gf]")):
         kind, link = path.suffix[1:].upper(), _relative(path, pictures.page)
         files += [" ", element("a", kind, href=link, aria_label=f"{sheet.title} as {kind}")]
     picture = element(
         "img",
-        src=pictures.address(sheet, light),
+        src=pictures.addresses[light],
         alt=sheet.words(pictures.measured),
         width="1600",
         height="900",
@@ -217,10 +203,11 @@ def figure_part(pictures: Pictures, sheet: Sheet | None) -> Markup:
 
 def figures_part(pictures: Pictures) -> Markup:
     """All other figures in the order of a talk, and a line on those whose files are missing."""
-    shown = [sheet for sheet in SHEETS if pictures.versions(sheet) and sheet != pictures.key]
-    lost = [sheet.title.lower() for sheet in drawn_sheets(pictures.measured) if not pictures.versions(sheet)]
+    shown = [sheet for sheet in SHEETS if pictures.versions[sheet.name] and sheet != pictures.key]
+    drawn = drawn_sheets(pictures.measured)
+    lost = ", ".join(sheet.title.lower() for sheet in drawn if not pictures.versions[sheet.name])
     again = "draw them again with `promtrack figures`"
-    missing = f"Files missing in the folder: {', '.join(lost)}; {again}." if lost else ""
+    missing = f"Files missing in the folder: {lost}; {again}." if lost else ""
     return joined([*(figure_part(pictures, sheet) for sheet in shown), _paragraph(missing, "facts")])
 
 
@@ -228,6 +215,16 @@ def _shown(sheet: Sheet, png: Path) -> Path:
     """The file that comes into the page: the SVG of a line drawing, where there is one."""
     svg = png.with_suffix(".svg")
     return svg if svg.is_file() and not sheet.photograph else png
+
+
+def _address(path: Path) -> str:
+    """Data address of a photograph, or of a line drawing as it is, sharp at every size."""
+    if path.suffix == ".png":
+        return photograph(path, "webp")
+    drawing = path.read_bytes()
+    if b"<svg" not in drawing[:2000]:
+        raise _broken(path, "is empty or no SVG drawing", "figures")
+    return data_address("image/svg+xml", drawing)
 
 
 def photograph(path: Path, kind: str, most_px: int = 1600) -> str:

@@ -134,9 +134,8 @@ def _settings(measured: Measured) -> Markup:
     )
     words = "These settings and the same frames give the same numbers. They are also in settings.toml."
     text = element("code", settings_as_toml(measured.settings, comments=False))
-    return joined(
-        [element("p", unbroken(cite), class_="cite"), _prose(words), element("pre", text, tabindex="0")]
-    )
+    cited, code = element("p", unbroken(cite), class_="cite"), element("pre", text, tabindex="0")
+    return joined([cited, _prose(words), code])
 
 
 def _prose(words: str) -> Markup:
@@ -150,9 +149,7 @@ def _list(lines: Iterable[str]) -> Markup:
 def _knots_table(measured: Measured) -> Markup:
     """A row a knot: moving ones first, those with letters first of all."""
     labels = label_motion(measured.motion)
-    order = sorted(
-        measured.motion.knots, key=lambda knot: (not knot.moving, labels.knot(knot) or "~", knot.knot)
-    )
+    order = sorted(measured.motion.knots, key=lambda k: (not k.moving, labels.knot(k) or "~", k.knot))
     systematic = rounded(100 * relative_error(measured), 2)
     caption = (
         "Heights, and speeds across the sky, at the middle of each track; ± is the total error, one standard "
@@ -187,16 +184,10 @@ def _frames_table(measured: Measured) -> Markup:
     ]
     unknown = Cell("unknown", math.nan, "words")
     out += [(item.file, unknown, item.reason) for item in measured.sequence.unreadable]
-    rows = [
-        Row(
-            {
-                "File": Cell(name, kind="words"),
-                "Time (UTC)": time,
-                "Why": Cell(typeset(why), kind="words long"),
-            }
-        )
-        for name, time, why in out[:MOST_ROWS]
-    ]
+    rows = []
+    for name, time, why in out[:MOST_ROWS]:
+        reason = Cell(typeset(why), kind="words long")
+        rows.append(Row({"File": Cell(name, kind="words"), "Time (UTC)": time, "Why": reason}))
     note = f" The first {MOST_ROWS} of {len(out)}; all are in frames.ecsv." if len(out) > MOST_ROWS else ""
     caption = f"Frames kept out of every measurement; the clip shows them as gaps.{note}"
     return table_of(rows, "Frames left out", caption)

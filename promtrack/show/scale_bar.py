@@ -130,14 +130,11 @@ def _draw_earth(canvas: Canvas, x: float, y: float, radius: float, strength: flo
 
 def _arrows(view: ClipView, orientation: Orientation) -> list[tuple[str, np.ndarray]]:
     """Names and directions (unit x, y) of solar north and east, or of image up where they are not known."""
-    known = orientation.position_angles
-    named = (("N", 0.0), ("E", 90.0)) if known else (("image up", 0.0),)
-    arrows = []
-    for name, product_deg in named:
-        theta = float(orientation.to_image(product_deg)) if known else product_deg
-        angle = view.side * np.deg2rad(theta - view.turn_deg)
-        arrows.append((name, np.array([-np.sin(angle), -np.cos(angle)])))
-    return arrows
+    image_deg = {"image up": 0.0}
+    if orientation.position_angles:
+        image_deg = {name: float(orientation.to_image(pa)) for name, pa in (("N", 0.0), ("E", 90.0))}
+    angles = {name: view.side * np.deg2rad(theta - view.turn_deg) for name, theta in image_deg.items()}
+    return [(name, np.array([-np.sin(angle), -np.cos(angle)])) for name, angle in angles.items()]
 
 
 def compass_size(orientation: Orientation, page: Page) -> tuple[int, int]:

@@ -30,7 +30,6 @@ from promtrack.show.verdict import PLANE_OF_SKY
 from promtrack.sun import seen_height_mm, synodic_deg_day
 
 NONE = Markup("")
-CARRIED_DAYS = 5.0  # beyond, what stood on one limb is more than 70 deg from it
 STANDING_MM = 50.0  # height of the example: a quiescent prominence of usual height
 
 
@@ -167,13 +166,14 @@ def _carried(rows: tuple[SeasonRow, ...]) -> Markup:
 
 def carried_sentence(before: SeasonRow, after: SeasonRow) -> str:
     """How far rotation carried, from one run to the next, what stood on the limb at the equator. '' where the
-    runs overlap, lie so close that nothing sank, or more than `CARRIED_DAYS` apart. From the middle of one to
+    runs overlap, lie so close that nothing sank, or more than 5 days apart. From the middle of one to
     the middle of the other; B0 is taken as 0."""
     one, two = (row.first_utc + (row.last_utc - row.first_utc) / 2 for row in (before, after))
     days = float((two - one) / np.timedelta64(1, "s")) / 86400.0
     turned = float(synodic_deg_day(0.0)) * days
     sunk = plain(-float(seen_height_mm(0.0, turned)), 2)
-    if after.first_utc <= before.last_utc or days > CARRIED_DAYS or sunk == plain(0.0, 2):
+    # after 5 days what stood on one limb is more than 70 deg from it
+    if after.first_utc <= before.last_utc or days > 5.0 or sunk == plain(0.0, 2):
         return ""
     rest = float(seen_height_mm(STANDING_MM, turned))
     seen = f"{plain(rest, 1)} Mm high" if rest > 0 else "no longer above the limb"

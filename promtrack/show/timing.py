@@ -60,15 +60,9 @@ class Plan:
 
     def clip_s(self) -> tuple[np.ndarray, np.ndarray]:
         """Times of the motion's shots in the recording, and when they show in the clip; (n,) each [s]."""
-        at = 0
-        seen: list[float] = []
-        times: list[float] = []
-        for shot in self.shots:
-            if shot.act == "motion":
-                times.append(shot.time_s)
-                seen.append(at / self.rate)
-            at += shot.repeats
-        return np.array(times), np.array(seen)
+        begins = np.cumsum([0, *(shot.repeats for shot in self.shots)])[:-1] / self.rate
+        motion = np.array([shot.act == "motion" for shot in self.shots])
+        return np.array([shot.time_s for shot in self.shots])[motion], begins[motion]
 
 
 def chosen_frames(used: np.ndarray, times_utc: np.ndarray, clip: ClipSettings) -> np.ndarray:
@@ -76,12 +70,8 @@ def chosen_frames(used: np.ndarray, times_utc: np.ndarray, clip: ClipSettings) -
     where no rate is given. `used`: (n,) indices of the used frames, rising; `times_utc`: of all frames.
     Raises SettingsError: a time cannot be read, or no frame lies between them."""
     times = times_utc[used]
-    first, last = _moment(clip.from_, "from", times[0]), _moment(clip.to, "to", times[0])
-    keep = np.ones(len(used), bool)
-    if first is not None:
-        keep &= times >= first
-    if last is not None:
-        keep &= times <= last
+    keep = times >= _moment(clip.from_, "from", times[0], times[0])
+    keep &= times <= _moment(clip.to, "to", times[0], times[-1])
     if not keep.any():
         span = " to ".join(str(times[i].astype("datetime64[s]")) for i in (0, -1))
         remedy = f"give times within {span}"
@@ -114,11 +104,11 @@ def cadence(time_s: np.ndarray) -> float:
     return max(float(np.median(np.diff(time_s))), 1e-6) if len(time_s) > 1 else 1.0
 
 
-def _moment(text: str, key: str, first_utc: np.datetime64) -> np.datetime64 | None:
-    """A time of the day of the first frame, or an ISO time; both UTC."""
+def _moment(text: str, key: str, first_utc: np.datetime64, unset: np.datetime64) -> np.datetime64:
+    """A time of the day of the first frame, or an ISO time, both UTC; `unset` where there is no text."""
     text = text.strip().removesuffix("Z")
     if not text:
-        return None
+        return unset
     try:
         if "-" in text:
             return np.datetime64(text.replace(" ", "T"), "us")
