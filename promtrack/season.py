@@ -22,10 +22,6 @@ from promtrack.rounding import counted
 from promtrack.show.records import Eruption, Season, SeasonRow
 from promtrack.show.season_page import write_season_page
 
-_NOTE = (
-    "speeds are in the plane of the sky: lower bounds; errors are total, 1 sigma; do not quote rows with poor"
-)
-
 
 def write_season(folders: Iterable[Path], out: Path) -> list[str]:
     """season.ecsv, season.html, season.png and season.svg about these runs, in the folder `out`.
@@ -42,7 +38,8 @@ def write_season(folders: Iterable[Path], out: Path) -> list[str]:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise unwritable(out, error, what="cannot be made") from None
-    meta = {"note": _NOTE, "left_out": list(season.left_out)}
+    note = "speeds are in the plane of the sky: lower bounds; errors are total, 1 sigma; "
+    meta = {"note": f"{note}do not quote rows with poor", "left_out": list(season.left_out)}
     write_records(out / "season.ecsv", season.rows, SeasonRow, meta)
     drawing = draw_season(season, out)
     write_season_page(season, drawing, out / "season.html")

@@ -133,11 +133,8 @@ def read_strip(folder: ProductFolder) -> Strip:
 
 def _reference_header(sequence: Sequence, lock: LimbLock, about: Circumstances) -> fits.Header:
     """Header of the reference frame; helioprojective only where the orientation is known."""
-    header = fits.Header()
-    header["EXTNAME"] = "REFERENCE"
-    header["DATE-AVG"] = str(np.datetime_as_string(sequence.times_utc[lock.reference], unit="ms"))
-    header["DATE-OBS"] = header["DATE-AVG"]
-    header["TIMESYS"] = "UTC"
+    moment = str(np.datetime_as_string(sequence.times_utc[lock.reference], unit="ms"))
+    header = fits.Header({"EXTNAME": "REFERENCE", "DATE-AVG": moment, "DATE-OBS": moment, "TIMESYS": "UTC"})
     header["FRAME"] = (lock.reference, "index in the sequence")
     if not about.orientation.position_angles:
         header["COMMENT"] = "orientation unknown: no celestial coordinates"
@@ -155,11 +152,8 @@ def _reference_header(sequence: Sequence, lock: LimbLock, about: Circumstances) 
     # clockwise from north on the sky: sign * (cos, sin). Solar X grows to the west, Y to the north.
     plane.wcs.pc = [[sign * np.cos(north), sign * np.sin(north)], [-np.sin(north), np.cos(north)]]
     header.update(plane.to_header())
-    header["RSUN_REF"] = SOLAR_RADIUS_KM * 1e3
-    header["RSUN_OBS"] = about.view.apparent_radius_arcsec
-    header["DSUN_OBS"] = about.view.distance_au * AU_KM * 1e3
-    header["HGLN_OBS"] = 0.0
-    header["HGLT_OBS"] = about.view.b0_deg
-    header["SOLAR_P0"] = about.view.p_deg
-    header["SOLAR_B0"] = about.view.b0_deg
+    view = about.view
+    header.update({"RSUN_REF": SOLAR_RADIUS_KM * 1e3, "RSUN_OBS": view.apparent_radius_arcsec})
+    header.update({"DSUN_OBS": view.distance_au * AU_KM * 1e3, "HGLN_OBS": 0.0, "HGLT_OBS": view.b0_deg})
+    header.update({"SOLAR_P0": view.p_deg, "SOLAR_B0": view.b0_deg})
     return header

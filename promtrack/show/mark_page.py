@@ -20,7 +20,6 @@ from promtrack.sequence.records import spread_over
 from promtrack.show.markup import Markup, data_address, filled, resource, write_page
 from promtrack.show.records import Measured
 
-MOST_STRIPS, MOST_FRAMES = 240, 40  # of a longer recording so many are shown, evenly spread
 WIDEST_PX = 1600  # of a picture in the page
 
 
@@ -29,7 +28,7 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
     `path`: the page to write; it appears under this name only when it is whole. Raises InputError: a frame or
     the strips cannot be read."""
     strip, labels = measured.strip, label_motion(measured.motion)
-    chosen, light = spread_over(len(strip), MOST_STRIPS).tolist(), _white(measured)
+    chosen, light = spread_over(len(strip), 240).tolist(), _white(measured)
     strips = [_strip_picture(measured, index, light) for index in chosen]
     frames, factor = _frame_pictures(measured)
     shown = set(chosen)
@@ -101,7 +100,7 @@ def _frame_pictures(measured: Measured) -> tuple[list[tuple[dict[str, Any], tupl
     size = (round(sequence.shape[1] / factor), round(sequence.shape[0] / factor))
     out = []
     used = np.flatnonzero(measured.lock.used)
-    for index, frame in sequence.frames(used[spread_over(len(used), MOST_FRAMES)].tolist()):
+    for index, frame in sequence.frames(used[spread_over(len(used), 40)].tolist()):
         small = cv2.resize(frame.astype(np.float32), size, interpolation=cv2.INTER_AREA)
         low, high = np.percentile(small, (1.0, 99.8))
         tone = np.sqrt(np.clip((small - low) / max(high - low, 1e-6), 0.0, 1.0))

@@ -89,21 +89,15 @@ class Row:
 def table_of(rows: list[Row], label: str, caption: str = "") -> Markup:
     """A table in a box of its own that scrolls sideways, reached by keyboard and named for screen readers.
     One with a caption can be sorted; in one without, each cell knows its column's head."""
-    heads = [
-        element("th", element("span", head), scope="col", class_="words" if "words" in kind else None)
-        for head, kind in _kinds(rows)
-    ]
+    heads = []
+    for column, (head, cell) in enumerate(rows[0].cells.items() if rows else ()):
+        kind = "words" if column == 0 or "words" in cell.kind else None  # the first heads the rows
+        heads.append(element("th", element("span", head), scope="col", class_=kind))
     words = element("caption", element("span", caption)) if caption else Markup("")
     body = element("tbody", *(_table_row(row, labelled=not caption) for row in rows))
     class_ = "sortable" if caption else None
     table = element("table", words, element("thead", element("tr", *heads)), body, class_=class_)
     return element("div", table, class_="scroll", role="region", aria_label=f"Table: {label}", tabindex="0")
-
-
-def _kinds(rows: list[Row]) -> list[tuple[str, str]]:
-    """Head and kind of each column; the first is one of words, as it heads the rows."""
-    cells = rows[0].cells.items() if rows else ()
-    return [(head, cell.kind if column else "words") for column, (head, cell) in enumerate(cells)]
 
 
 def _table_row(row: Row, *, labelled: bool) -> Markup:

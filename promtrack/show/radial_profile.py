@@ -83,10 +83,10 @@ class FrameLevel:
     sky: float
 
 
-def quiet_sun(sequence: Sequence, lock: LimbLock, view: ClipView, *, seed: int = 7) -> QuietSun:
+def quiet_sun(sequence: Sequence, lock: LimbLock, view: ClipView) -> QuietSun:
     """The radial model from a dozen used frames spread over the sequence, levelled first with the lock's
     transparency and sky, then with the levels found by that first model."""
-    probes = _place_probes(view, seed)
+    probes = _place_probes(view)
     used = np.flatnonzero(lock.used)
     wanted = used[spread_over(len(used), SAMPLES)]
     raw = np.full((len(wanted), len(probes.row)), np.nan, np.float32)
@@ -122,10 +122,10 @@ def frame_level(
     return _level(quiet, _lock_level(lock, index), seen)
 
 
-def _place_probes(view: ClipView, seed: int) -> Probes:
+def _place_probes(view: ClipView) -> Probes:
     limb_px = view.height_map_px()
     band = np.abs(limb_px) < BAND_PX
-    chosen, rng = [], np.random.default_rng(seed)
+    chosen, rng = [], np.random.default_rng(7)
     for where in (np.flatnonzero(band), np.flatnonzero(~band)):  # near the limb and beyond, as many of each
         chosen.append(rng.choice(where, min(60_000, len(where)), replace=False))
     flat = np.sort(np.concatenate(chosen))

@@ -199,10 +199,6 @@ def _number(number: int, letter: str, by_hand: bool) -> Cell:
     return Cell(f"{number} ({words})" if words else str(number), number)
 
 
-def _yes(true: bool) -> Cell:
-    return Cell("yes" if true else "no", kind="words")
-
-
 def _speed(measured: Measured, speed: float, random: float) -> Cell:
     """A speed with its total error."""
     return Cell(with_error(speed, math.hypot(random, speed * relative_error(measured))), speed)
@@ -214,7 +210,7 @@ def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
     first = measured.strip.moment(float(knot.time_s[0]))
     cells = {
         "Knot": _number(knot.knot, label_motion(measured.motion).knot(knot), knot.by_hand),
-        "Moving": _yes(knot.moving),
+        "Moving": Cell("yes" if knot.moving else "no", kind="words"),
         "First seen (UTC)": Cell(clock(first), _seconds(first)),
         "Frames": Cell(str(len(knot.time_s)), len(knot.time_s)),
         "Height (Mm)": Cell(with_error(height.value, height.error), height.value),
@@ -240,7 +236,7 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
     cells = {
         "Front": _number(front.front, label_motion(measured.motion).front(front), front.by_hand),
         "Model": Cell(fit.model, kind="words"),
-        "Chosen": _yes(fit.chosen),
+        "Chosen": Cell("yes" if fit.chosen else "no", kind="words"),
         f"Sector ({measured.orientation.label})": Cell(sector, front.from_deg, "words"),
         "First speed (km/s)": _speed(measured, *first),
         "Last speed (km/s)": _speed(measured, *last),
