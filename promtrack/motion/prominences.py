@@ -2,14 +2,13 @@
 
 A prominence is a connected region of light above the spicules that is significant against the noise of its
 height, and stands out of the light within some 20 Mm: the sky's model leaves faint wide light in single
-frames, which is significant and no plasma. Its regions are found once, in the brightest that each place ever
-showed, so that what erupts keeps its number; height, area and brightness are then measured in every strip
-inside that range of angles.
+frames. Its regions are found once, in the brightest that each place ever showed, so that what erupts keeps
+its number; height, area and brightness are then measured in every strip inside that range of angles.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -44,7 +43,7 @@ def find_prominences(
     least = 0.3 * strip.noise[: geometry.rows * step : step] if block_mm else np.float32(0.0)
     noise = np.maximum(_noise(brightest, geometry), least)
     labels = _regions(brightest, noise, geometry, bottom)
-    spans = [_range(labels == n, bottom, geometry) for n in range(1, labels.max() + 1)]
+    spans = [_range(labels == n, geometry) for n in range(1, labels.max() + 1)]
     if not spans:
         return ()
 
@@ -52,7 +51,7 @@ def find_prominences(
         smooth = _smoothed(light, step, geometry)
         own_noise = np.maximum(_noise(smooth, geometry), noise)
         significant = _significant(smooth, own_noise, geometry, bottom)
-        return [_measured(smooth, own_noise, significant, span, geometry) for span in spans]
+        return [_measured(smooth, own_noise, significant, span, bottom, geometry) for span in spans]
 
     values = np.array(list(strip.mapped(measured)))  # (strips, prominences, figures)
     found = [
@@ -67,15 +66,14 @@ def find_prominences(
 
 
 def _fixed(
-    strip: Strip, geometry: StripGeometry, span: _Range, values: np.ndarray, place: limits.Place
+    strip: Strip, geometry: StripGeometry, columns: np.ndarray, values: np.ndarray, place: limits.Place
 ) -> bool:
     """Whether a body keeps its place on the sensor while the Sun moves there: a reflection, letters."""
     seen = np.isfinite(values[:, 0])
-    angle = geometry.angle_deg(span.start + values[seen, 6])
-    at = np.column_stack([strip.frame[seen], angle, values[seen, 0]])
-    middle = at[:, 1:].mean(axis=0).tolist()
-    own = np.array([place(int(frame), angle, height) for frame, angle, height in at.tolist()])
-    sun = np.array([place(int(frame), *middle) for frame in at[:, 0]])
+    at = np.column_stack([geometry.angle_deg(columns[0] + values[seen, 6]), values[seen, 0]])
+    frames, middle = strip.frame[seen].tolist(), at.mean(axis=0).tolist()
+    own = np.array([place(frame, *one) for frame, one in zip(frames, at.tolist(), strict=True)])
+    sun = np.array([place(frame, *middle) for frame in frames])
     return bool(np.hypot(*np.std(own, axis=0)) < limits.STEADIER * np.hypot(*np.std(own - sun, axis=0)))
 
 
@@ -205,63 +203,52 @@ def _knot_mm2(geometry: StripGeometry) -> float:
     return float(np.pi * np.prod(TENTH * sides))
 
 
-def _standing(labels: np.ndarray, bottom: int, geometry: StripGeometry) -> np.ndarray:
-    """(rows, k) bool: the regions that stand on the limb, and the largest, which may hang above it; a knot
-    that flies beside them is no part of the prominence's height."""
-    foot = labels[bottom : bottom + max(round(limits.KNOT_MM / geometry.mm_per_row), 1)]
-    size = np.bincount(labels.ravel())
-    size[0] = 0
-    return (labels > 0) & np.isin(labels, np.append(np.unique(foot), np.argmax(size)))
-
-
 def _pixel_area(geometry: StripGeometry) -> np.ndarray:
     """(rows,) Mm2 of one pixel of the strip."""
     height = geometry.height_mm(np.arange(geometry.rows, dtype=float))
     return geometry.mm_per_row * geometry.mm_per_column(height)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Range:
-    """The angles that one prominence ever covers, and the strip's pixels there."""
-
-    start: int  # column
-    columns: np.ndarray  # (k,) their numbers, which may pass the strip's end where it goes round
-    bottom: int  # row above the spicules
-    area_mm2: np.ndarray  # (rows - bottom,) of one pixel
-
-
-def _range(region: np.ndarray, bottom: int, geometry: StripGeometry) -> _Range:
-    """The shortest range of columns that holds a region and what smoothing spreads; all round the Sun it may
-    pass the strip's end."""
+def _range(region: np.ndarray, geometry: StripGeometry) -> np.ndarray:
+    """(k,) columns, the shortest range that holds a region and what smoothing spreads; all round the Sun it
+    may pass the strip's end."""
     spread = round(2 * limits.FINEST_MM / geometry.mm_per_column(0.0))
     covered = np.flatnonzero(ndimage.maximum_filter1d(region.any(axis=0), 2 * spread + 1))
-    gap = np.diff(np.concatenate([covered, [covered[0] + geometry.columns]]))
-    last = int(np.argmax(gap))
+    last = int(np.argmax(np.diff(covered, append=covered[0] + geometry.columns)))
     start, stop = int(covered[(last + 1) % len(covered)]), int(covered[last])
-    columns = (start + np.arange((stop - start) % geometry.columns + 1)) % geometry.columns
-    return _Range(start, columns, bottom, _pixel_area(geometry)[bottom:])
+    return (start + np.arange((stop - start) % geometry.columns + 1)) % geometry.columns
 
 
 def _measured(
-    smooth: np.ndarray, noise: np.ndarray, significant: np.ndarray, span: _Range, geometry: StripGeometry
+    smooth: np.ndarray,
+    noise: np.ndarray,
+    significant: np.ndarray,
+    columns: np.ndarray,
+    bottom: int,
+    geometry: StripGeometry,
 ) -> tuple[float, ...]:
-    """In one strip: height, error, area, error, light of its bright parts, error, middle column."""
-    light = np.nan_to_num(smooth[:, span.columns])
-    sigma = noise[:, None]
-    labels = _large(significant[:, span.columns], limits.KNOT_MM**2 / 4.0, geometry)
-    significant = labels > 0
-    body = _joined(light, _standing(labels, span.bottom, geometry), span, geometry)
+    """In one strip: height, error, area, error, light of its bright parts (nine tenths are fainter), error,
+    middle column."""
+    light, sigma = np.nan_to_num(smooth[:, columns]), noise[:, None]
+    labels = _large(significant[:, columns], limits.KNOT_MM**2 / 4.0, geometry)
+    # What stands on the limb, and the largest, which may hang above it: a knot that flies beside them is no
+    # part of the prominence's height.
+    foot = labels[bottom : bottom + max(round(limits.KNOT_MM / geometry.mm_per_row), 1)]
+    size = np.bincount(labels.ravel())
+    size[0] = 0
+    standing = (labels > 0) & np.isin(labels, np.append(np.unique(foot), np.argmax(size)))
+    body = _joined(light, standing, bottom, geometry)
     (low, *_), (top, row, column), (high, *_) = (_top(light, body, a, geometry) for a in (0.35, 0.5, 0.65))
-    if not significant.any() or top < SPICULES_MM:
+    if not labels.any() or top < SPICULES_MM:
         return (np.nan,) * 7
     noisy = sigma[row, 0] / (0.3 * light[row, column])  # of the fall between the two levels
-    above, sigma = light[span.bottom :], sigma[span.bottom :]
-    bright = _bright(above[significant[span.bottom :]])
+    above, sigma, pixel_mm2 = light[bottom:], sigma[bottom:], _pixel_area(geometry)[bottom:]
+    bright = float(np.percentile(above[labels[bottom:] > 0], 90))
     areas, brights = [], []
     for part in (0.05, 0.2, 0.1):
         chosen = above > np.maximum(part * bright, limits.CERTAIN * sigma)
-        brights.append(_bright(above[chosen]))
-        areas.append(float((chosen.sum(axis=1) * span.area_mm2).sum()))
+        brights.append(float(np.percentile(above[chosen], 90)))
+        areas.append(float((chosen.sum(axis=1) * pixel_mm2).sum()))
     weight = np.where(chosen, above, 0.0)
     return (
         top,
@@ -270,16 +257,11 @@ def _measured(
         (areas[0] - areas[1]) / 2.0,
         bright,
         float(np.hypot(np.broadcast_to(sigma, above.shape)[chosen].mean(), (brights[1] - brights[0]) / 2.0)),
-        float((weight.sum(axis=0) * np.arange(len(span.columns))).sum() / weight.sum()),
+        float((weight.sum(axis=0) * np.arange(len(columns))).sum() / weight.sum()),
     )
 
 
-def _bright(light: np.ndarray) -> float:
-    """Light of the bright parts of a region, nine tenths of which are fainter."""
-    return float(np.percentile(light, 90))
-
-
-def _joined(light: np.ndarray, body: np.ndarray, span: _Range, geometry: StripGeometry) -> np.ndarray:
+def _joined(light: np.ndarray, body: np.ndarray, bottom: int, geometry: StripGeometry) -> np.ndarray:
     """(rows, k) bool: a prominence without the knots that fly past its top, from which light falls to less
     than half of the knot's before it rises again; what is no knot in size stays."""
     finest_px = limits.FINEST_MM / np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
@@ -298,7 +280,7 @@ def _joined(light: np.ndarray, body: np.ndarray, span: _Range, geometry: StripGe
         part = labels == labels[near][np.argmax(light[near])]
         area, whole = (float((one.sum(axis=1) * pixel_mm2).sum()) for one in (part, body))
         rest = body & ~ndimage.binary_dilation(part, reach)
-        if area > min(limits.KNOT_MM**2, 0.5 * whole) or part[: span.bottom + 1].any() or not rest.any():
+        if area > min(limits.KNOT_MM**2, 0.5 * whole) or part[: bottom + 1].any() or not rest.any():
             return body
         body = rest
 
@@ -306,11 +288,9 @@ def _joined(light: np.ndarray, body: np.ndarray, span: _Range, geometry: StripGe
 def _top(
     light: np.ndarray, significant: np.ndarray, level: float, geometry: StripGeometry
 ) -> tuple[float, int, int]:
-    """Greatest height [Mm], over the columns, at which light falls to `level` of the brightest just below,
-    and the row and column of that; minus infinity where nothing is significant.
-
-    A level of the plasma itself, since a threshold in noise lies the farther out the brighter the plasma is.
-    """
+    """Greatest height [Mm], over the columns, at which light falls to `level` of the brightest just below (a
+    threshold in noise lies the farther out the brighter the plasma is), and the row and column of that; minus
+    infinity where nothing is significant."""
     columns = np.flatnonzero(significant.any(axis=0))
     if not len(columns):
         return -np.inf, 0, 0
@@ -353,7 +333,7 @@ def _scatter(height_mm: np.ndarray) -> float:
 def _prominence(
     strip: Strip,
     geometry: StripGeometry,
-    span: _Range,
+    columns: np.ndarray,
     values: np.ndarray,
     disc_counts: float,
     block_mm: float,
@@ -363,12 +343,12 @@ def _prominence(
     height, height_err, area, area_err, light, light_err, column = values.T
     weight = np.nan_to_num(area * light)
     scatter = max(_scatter(height), block_mm / np.sqrt(12.0))
-    from_deg = float(geometry.angle_deg(span.start)) % 360.0
-    middle = span.start + np.average(np.nan_to_num(column), weights=weight)
+    from_deg = float(geometry.angle_deg(float(columns[0]))) % 360.0
+    middle = columns[0] + np.average(np.nan_to_num(column), weights=weight)
     return Prominence(
         prominence=0,
         from_deg=from_deg,
-        to_deg=from_deg + geometry.deg_per_column * (len(span.columns) - 1),
+        to_deg=from_deg + geometry.deg_per_column * (len(columns) - 1),
         angle_deg=float(geometry.angle_deg(middle)) % 360.0,
         time_s=strip.time_s,
         frame=strip.frame,
