@@ -52,6 +52,7 @@ def pytest_xdist_auto_num_workers(config):
 
 def pytest_configure(config):
     """Each process works on its own, so that the threads of numerical libraries would only wait."""
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or all that tests start is compiled anew each time
     if getattr(config.option, "numprocesses", None):  # the processes begin with these variables
         os.environ.setdefault("OMP_NUM_THREADS", "1")
     if hasattr(config, "workerinput"):
