@@ -14,7 +14,7 @@ from promtrack.checks import LEVEL_WORDS, LEVELS
 from promtrack.errors import InputError
 from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
-from promtrack.motion.interpretation import label_motion, lettered
+from promtrack.motion.interpretation import label_motion, lettered, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack, Prominence
 from promtrack.products.folder import ProductFolder
 from promtrack.rounding import counted, iso, typeset, with_error
@@ -169,7 +169,7 @@ def _taken(record: object, names: tuple[str, ...]) -> dict[str, Any]:
 
 def _motion(run: Measured, *, quotable: bool) -> dict[str, Any]:
     motion, labels = run.motion, label_motion(run.motion)
-    knots, fronts = [k for k in motion.knots if k.moving], [f for f in motion.fronts if f.moving]
+    knots, fronts = ranked_knots(motion), ranked_fronts(motion)  # the first is what page and clip lead with
 
     def top(body: Front | Prominence) -> dict[str, float]:
         height = top_height(run, body)
@@ -202,9 +202,9 @@ def _motion(run: Measured, *, quotable: bool) -> dict[str, Any]:
     if not quotable:
         headline = {"note": "none: the verdict is poor"}
     elif sure:
-        headline["fastest_knot"] = knot_speed(max(sure, key=lambda k: k.fit.speed_km_s))
+        headline["fastest_knot"] = knot_speed(sure[0])
     if fronts and quotable:
-        headline["highest_front"] = front_speed(max(fronts, key=lambda f: float(np.max(f.height_mm))))
+        headline["highest_front"] = front_speed(fronts[0])
     numbers = {n: len(getattr(motion, n)) for n in ("knots", "fronts", "slits", "ridges", "oscillations")}
     search = ("level", "sentence", "slowest_km_s", "fastest_km_s", "faintest_noise")
     return {
@@ -213,7 +213,7 @@ def _motion(run: Measured, *, quotable: bool) -> dict[str, Any]:
         # whatever the verdict: for whoever gathers runs and minds it
         "found": {
             "note": "errors are total; mind the verdict before quoting any of these",
-            "fastest_knot": knot_speed(max(knots, key=lambda k: k.fit.speed_km_s)) if knots else None,
+            "fastest_knot": knot_speed(knots[0]) if knots else None,
             "fronts": [front_speed(f) for f in fronts],
             "prominences": [_taken(p, _PROMINENCE) | top(p) for p in motion.prominences],
         },
