@@ -88,11 +88,9 @@ def turned_back(sequence: Sequence) -> Sequence:
     changes = []
     for (before, zone), (index, other) in pairwise(found):
         if _is_mirrored(zone, other):
-            raise InputError(
-                f"is a mirror image of {sequence.names[before]}",
-                where=sequence.names[index],
-                remedy="mirror one part of the frames, or put the two parts into folders of their own",
-            )
+            what = f"is a mirror image of {sequence.names[before]}"
+            remedy = "mirror one part of the frames, or put the two parts into folders of their own"
+            raise InputError(what, where=sequence.names[index], remedy=remedy)
         changed = _is_turned(zone, other)
         turned[index] = turned[before] ^ changed
         if changed:

@@ -84,10 +84,8 @@ def _smoothed(light: np.ndarray, step: int, geometry: StripGeometry) -> np.ndarr
     seen = np.isfinite(used)
     size = geometry.columns, geometry.rows  # x, y
     # the means have blurred already, with the variance of so many places
-    sigma_x, sigma_y = (
-        np.sqrt((limits.FINEST_MM / mm) ** 2 - (1.0 - step**-2.0) / 12.0)
-        for mm in (geometry.mm_per_column(0.0), geometry.mm_per_row)
-    )
+    sides = np.array([geometry.mm_per_column(0.0), geometry.mm_per_row])
+    sigma_x, sigma_y = np.sqrt((limits.FINEST_MM / sides) ** 2 - (1.0 - step**-2.0) / 12.0).tolist()
     small = (
         cv2.resize(a, size, interpolation=cv2.INTER_AREA)
         for a in (seen.astype(np.float32), np.where(seen, used, 0))

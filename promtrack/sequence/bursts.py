@@ -141,11 +141,8 @@ def _reader(sequence: Sequence, bursts: tuple[tuple[int, int], ...]) -> Callable
             except InputError:
                 continue
         if not scores:
-            raise InputError(
-                "not one frame of the burst can be decoded",
-                where=sequence.names[first],
-                remedy="copy the burst again from the camera",
-            )
+            what, remedy = "not one frame of the burst can be decoded", "copy the burst again from the camera"
+            raise InputError(what, where=sequence.names[first], remedy=remedy)
         best = [i for _, i in sorted(scores, reverse=True)[: max(_LEAST_KEPT, round(_KEEP * (last - first)))]]
         return _weighted_mean(_aligned(sequence, best))
 

@@ -58,7 +58,7 @@ def open_sequence(
         names = others[0] + ", ..." * (len(others) > 1)
         notes.insert(0, f"{counted(len(others), 'other file', 'other files')} ignored (not images): {names}")
     samples, plan = _samples(frames, str(path))
-    if samples and frames[0].colour == "mono" and camera.bayer == "auto":
+    if frames[0].colour == "mono" and camera.bayer == "auto":
         _refuse_raw_colour(samples[0], str(path))
     calibration = load_calibration(camera, frames[0].shape, plan)
     full = full_scale(samples, frames[0])

@@ -104,11 +104,9 @@ def _refuse_mixed(times: np.ndarray, backward: np.ndarray, name: str) -> None:
     stretch = np.searchsorted(backward, np.arange(len(times)), side="right")
     changes = np.count_nonzero(np.diff(stretch[np.argsort(times, kind="stable")]))
     if changes > 5 * len(backward):
-        raise InputError(
-            f"the times go back at {name}, and what follows lies among the times before it: a clock that was "
-            "set back, or two recordings in one folder",
-            remedy="put the frames from there on into a folder of their own (a wrong clock: times.offset_s)",
-        )
+        what = f"the times go back at {name}, and what follows lies among the times before it"
+        remedy = "put the frames from there on into a folder of their own (a wrong clock: times.offset_s)"
+        raise InputError(f"{what}: a clock that was set back, or two recordings in one folder", remedy=remedy)
 
 
 def _make_distinct(times: np.ndarray) -> list[str]:
@@ -127,10 +125,8 @@ def _make_distinct(times: np.ndarray) -> list[str]:
     if whole and (mean_s <= 1.5 or shared.min() >= 4):
         for start, count in zip(first, shared, strict=True):
             times[start : start + count] += np.arange(count) * np.timedelta64(1_000_000 // count, "us")
-        return [
-            f"the stamps are in whole seconds, and {sharing} frames share theirs with others: these were "
-            "spread evenly over their second, in the order of their names"
-        ]
+        shares = f"the stamps are in whole seconds, and {sharing} frames share theirs with others"
+        return [f"{shares}: these were spread evenly over their second, in the order of their names"]
     if 2 * sharing > len(times):
         what = f"{sharing} of {len(times)} frames share their time with another"
         raise InputError(f"{what} (first: {_iso(values[shared > 1][0])})", remedy=_GIVE)
@@ -189,10 +185,8 @@ def _oddities(times: np.ndarray) -> list[str]:
     elif times[-1] > tomorrow:
         why = "that is in the future, so the clock was wrong"
     if why:
-        problems.append(
-            f"the times run from {_iso(times[0])} to {_iso(times[-1])}: {why}; "
-            "the size and orientation of the Sun would be those of that date"
-        )
+        date = "the size and orientation of the Sun would be those of that date"
+        problems.append(f"the times run from {_iso(times[0])} to {_iso(times[-1])}: {why}; {date}")
     if steps.sum() > _STRAY_DAYS * 86400:
         problems.append(f"the frames span {steps.sum() / 86400:.1f} days; prominences change within an hour")
     return problems

@@ -179,10 +179,9 @@ def pattern_search(pattern: str) -> re.Pattern[str]:
     parts = re.split(r"(%.)", pattern, flags=re.DOTALL)
     unknown = [part for part in parts[1::2] if part[1] not in _DIRECTIVES]
     if unknown or "%" not in pattern or "%" in "".join(parts[::2]):
-        raise SettingsError(
-            f"times.pattern '{pattern}' cannot be used{': ' + unknown[0] if unknown else ''}",
-            remedy="use %Y %m %d %H %M %S %f, for instance --set times.pattern=%Y%m%d-%H%M%S",
-        )
+        what = f"times.pattern '{pattern}' cannot be used{': ' + unknown[0] if unknown else ''}"
+        remedy = "use %Y %m %d %H %M %S %f, for instance --set times.pattern=%Y%m%d-%H%M%S"
+        raise SettingsError(what, remedy=remedy)
     return re.compile("".join(_DIRECTIVES[p[1]] if i % 2 else re.escape(p) for i, p in enumerate(parts)))
 
 
@@ -214,10 +213,8 @@ def read_zone(text: str) -> tzinfo:
             return timezone(ahead if offset[1] == "+" else -ahead)
         return ZoneInfo(text.strip())
     except (KeyError, ValueError, OSError):
-        raise SettingsError(
-            f"times.zone '{text}' is no zone",
-            remedy="give an offset such as +02:00, or a name such as Europe/Madrid",
-        ) from None
+        remedy = "give an offset such as +02:00, or a name such as Europe/Madrid"
+        raise SettingsError(f"times.zone '{text}' is no zone", remedy=remedy) from None
 
 
 def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarray, list[str]]:
@@ -254,19 +251,13 @@ def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarra
 
 
 def _daylight_problems(twice: list[datetime], never: list[datetime], zone: tzinfo) -> list[str]:
-    problems = []
     advice = "give the offset instead, for instance times.zone=+02:00"
-    if twice:
-        problems.append(
-            f"{len(twice)} of the stamps (first {twice[0]}) fall into the hour that clocks in {zone} show "
-            f"twice; the first was taken, {advice} if that is wrong"
-        )
-    if never:
-        problems.append(
-            f"{len(never)} of the stamps (first {never[0]}) fall into the hour that clocks in {zone} leave "
-            f"out; the clock was not changed: {advice}"
-        )
-    return problems
+    found = (
+        (twice, f"show twice; the first was taken, {advice} if that is wrong"),
+        (never, f"leave out; the clock was not changed: {advice}"),
+    )
+    hour = f"fall into the hour that clocks in {zone}"
+    return [f"{len(odd)} of the stamps (first {odd[0]}) {hour} {what}" for odd, what in found if odd]
 
 
 def table_stamps(name: str, folder: Path) -> tuple[dict[str, Stamp], Path]:

@@ -227,10 +227,11 @@ def _from_fits(asked: _Asked) -> _Answer:
 def _from_table(asked: _Asked) -> _Answer | None:
     if not asked.settings.table:
         if asked.settings.source == "table":
-            raise SettingsError(
+            what, remedy = (
                 "times.source is table, but times.table is empty",
-                remedy="name the table: --set times.table=FILE",
+                "name it: --set times.table=FILE",
             )
+            raise SettingsError(what, remedy=remedy)
         return None
     stamps, path = table_stamps(asked.settings.table, asked.folder)
     times, problems = stamps_to_utc([_row_of(frame, stamps) for frame in asked.frames], asked.zone)
@@ -269,10 +270,8 @@ def _by_pattern(names: list[str], settings: TimesSettings) -> dict[str, Stamp | 
         return stamps
     day = parse_stamp(settings.start)
     if day is None:
-        raise SettingsError(
-            f"times.pattern '{settings.pattern}' has no year",
-            remedy="add %Y, or give the date as well: --set times.start=2026-05-17",
-        )
+        remedy = "add %Y, or give the date as well: --set times.start=2026-05-17"
+        raise SettingsError(f"times.pattern '{settings.pattern}' has no year", remedy=remedy)
     return {
         name: stamp and replace(stamp, written=datetime.combine(day.written.date(), stamp.written.time()))
         for name, stamp in stamps.items()
@@ -291,9 +290,8 @@ def _from_cadence(asked: _Asked) -> _Answer | None:
         return None
     start = parse_stamp(asked.settings.start)
     if start is None:
-        raise SettingsError(
-            f"times.start '{asked.settings.start}' is no time", remedy="write it as 2026-05-17T09:31:20Z"
-        )
+        what = f"times.start '{asked.settings.start}' is no time"
+        raise SettingsError(what, remedy="write it as 2026-05-17T09:31:20Z")
     cadence_s = asked.settings.cadence_s
     one_film = len({frame.file for frame in asked.frames}) == 1 and asked.frames[0].count > 1
     if cadence_s <= 0 and not one_film:
