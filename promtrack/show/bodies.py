@@ -107,24 +107,21 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
     motion, labels = measured.motion, label_motion(measured.motion)
     late_s = float((measured.strip.times_utc[0] - first_utc) / np.timedelta64(1, "s"))
     found = []
-    for front in ranked_fronts(motion) if fronts else ():
-        speed, error = _speed(measured, front)
-        edge = np.asarray(measured.orientation.to_image(np.linspace(front.from_deg, front.to_deg, 24)))
-        way, colour, letter = way_of(front, measured.orientation), bgr_of(ON_DARK.front), labels.front(front)
-        times = way.time_s + late_s
-        body = Body(letter, -1, colour, times, way.theta_deg, way.height_mm, speed, error, edge)
-        found.append(replace(body, by_hand=front.by_hand))
-    for knot in ranked_knots(motion)[:DRAWN] if knots else ():
-        order = labels.place(knot)
-        speed, error = _speed(measured, knot)
-        way, colour, letter = (
-            way_of(knot, measured.orientation),
-            bgr_of(ON_DARK.knot(order)),
-            labels.knot(knot),
+    orientation = measured.orientation
+    tracks: tuple[Front | KnotTrack, ...] = (*ranked_fronts(motion), *ranked_knots(motion)[:DRAWN])
+    for track in tracks:
+        way, (speed, error) = way_of(track, orientation), _speed(measured, track)
+        body = Body(
+            "", -1, bgr_of(ON_DARK.front), way.time_s + late_s, way.theta_deg, way.height_mm, speed, error
         )
-        times = way.time_s + late_s
-        body = Body(letter, order, colour, times, way.theta_deg, way.height_mm, speed, error)
-        found.append(replace(body, by_hand=knot.by_hand))
+        if isinstance(track, Front):
+            edge = np.asarray(orientation.to_image(np.linspace(track.from_deg, track.to_deg, 24)))
+            body = replace(body, letter=labels.front(track), sector_deg=edge)
+        else:
+            order = labels.place(track)
+            body = replace(body, letter=labels.knot(track), order=order, bgr=bgr_of(ON_DARK.knot(order)))
+        if fronts if isinstance(track, Front) else knots:
+            found.append(replace(body, by_hand=track.by_hand))
     asked = measured.settings.clip.at.strip().upper()
     return sorted(found, key=lambda body: not asked or body.letter != asked)
 
@@ -151,10 +148,8 @@ def number_lines(body: Body, stands_s: np.ndarray, page: Page) -> tuple[str, ...
 
 
 def due_number(body: Body, time: ClipTime, now_s: float, page: Page) -> tuple[str, ...] | None:
-    """The lines of a body's number at one moment of the recording; None while it is not due.
-
-    Numbers change in even steps of `stand_s` or more, so that each can be read.
-    """
+    """The lines of a body's number at one moment of the recording, which change in even steps of `stand_s` or
+    more, so that each can be read; None while it is not due."""
     clip_s = time.at(now_s)
     if body.number_s is None or not body.number_s[0] <= clip_s <= body.number_s[1]:
         return None
