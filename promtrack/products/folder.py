@@ -146,7 +146,8 @@ class ProductFolder:
 
     def __post_init__(self) -> None:
         # Absolute: the working folder may change, and ffmpeg takes "a:" in front of a name for a protocol.
-        object.__setattr__(self, "path", Path(self.path).absolute())
+        # Without "..": what "new/../a" holds cannot be seen as long as "new" is not made.
+        object.__setattr__(self, "path", Path(os.path.abspath(self.path)))
 
     def __getitem__(self, product: str) -> Path:
         return self.path / PRODUCTS[product]

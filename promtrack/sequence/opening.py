@@ -57,9 +57,8 @@ def open_sequence(
     if others:
         names = others[0] + ", ..." * (len(others) > 1)
         notes.insert(0, f"{counted(len(others), 'other file', 'other files')} ignored (not images): {names}")
-    samples, plan = _samples(frames, str(path))
-    if frames[0].colour == "mono" and camera.bayer == "auto":
-        _refuse_raw_colour(samples[0], str(path))
+    ask = frames[0].colour == "mono" and camera.bayer == "auto"
+    samples, plan = _samples(frames, str(path), refuse_raw_colour=ask)
     calibration = load_calibration(camera, frames[0].shape, plan)
     full = full_scale(samples, frames[0])
     headers = solar_headers(frames)
@@ -107,7 +106,7 @@ def _alike(frames: list[Found]) -> tuple[list[Found], list[Rejected]]:
     return [f for f in frames if form(f) == usual], odd
 
 
-def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
+def _samples(frames: list[Found], where: str, *, refuse_raw_colour: bool) -> tuple[list[np.ndarray], Plan]:
     """Five developed frames spread over the sequence, and the channel that carries the light; frames that
     cannot be decoded are passed over."""
     samples: list[np.ndarray] = []
@@ -121,17 +120,20 @@ def _samples(frames: list[Found], where: str) -> tuple[list[np.ndarray], Plan]:
             samples.append(displayed(frame, plan, stored))
         except InputError as error:
             failed.append(error)
+        else:
+            if refuse_raw_colour:
+                _refuse_raw_colour(stored, where)
     if not samples:
         what = f"not one of the frames tried can be decoded ({failed[0]})"
         raise InputError(what, where=where, remedy=failed[0].remedy)
     return samples, plan
 
 
-def _refuse_raw_colour(frame: np.ndarray, where: str) -> None:
+def _refuse_raw_colour(stored: np.ndarray, where: str) -> None:
     """Raises InputError where one pixel of four is brighter as no optics make it: one line's light, by a
     colour camera. The brightest is taken for red, as in H-alpha."""
     first = {"rggb": (0, 0), "grbg": (0, 1), "gbrg": (1, 0), "bggr": (1, 1)}
-    light = {pattern: float(frame[y::2, x::2].mean()) for pattern, (y, x) in first.items()}
+    light = {pattern: float(stored[y::2, x::2].mean()) for pattern, (y, x) in first.items()}
     *_, next_, most = sorted(light.values())
     if most > 1.5 * next_ > 0.0:
         what = f"one pixel of each 2 x 2 is {most / next_:.2g} times as bright as the others"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import zlib
 from dataclasses import replace
+from os.path import isdir
 from pathlib import Path
 
 from promtrack.errors import InputError, printable
@@ -69,7 +70,8 @@ def other_files(path: Path, found: list[Found], left_out: list[Rejected]) -> lis
 def _files(path: Path) -> list[Path]:
     try:
         if path.is_dir():
-            files = [file for file in path.iterdir() if not file.name.startswith(".") and not file.is_dir()]
+            # Path.is_dir would refuse the folder for one link into a forbidden place
+            files = [file for file in path.iterdir() if not file.name.startswith(".") and not isdir(file)]
             return sorted(files, key=lambda file: natural_key(file.name))
         path.stat()
         return [path]

@@ -104,12 +104,15 @@ def stamps_in_names(names: list[str]) -> dict[str, Stamp | None]:
 
 def running_numbers(names: list[str]) -> np.ndarray | None:
     """(n,) numbers that count the names, the last of each behind its stamp, decimals apart; None where there
-    are none, or they do not count: few of them follow the one before."""
+    are none, they do not count (few follow the one before) or are a clock: hundreds go by and never hold more
+    than 59 minutes or seconds."""
     tails = (name[s.end("second") :] if (s := _NAME.search(name)) else f"_{name}" for name in names)
     numbers = np.array([int(found[1]) for tail in tails if (found := _COUNT.search(tail))])
     if len(numbers) < max(len(names), 6):
         return None
-    steps = np.diff(np.sort(numbers))
+    steps, hundreds = np.diff(np.sort(numbers)), numbers // 100
+    if hundreds.min() < hundreds.max() and (numbers % 100 < 60).all():
+        return None
     return numbers if steps.min() > 0 and np.mean(steps == steps.min()) >= 0.4 else None
 
 

@@ -119,13 +119,8 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
     source, answer = kind.partition(":")[0], answers[kind]
     if auto:
         _ask_about_cadence(frames, settings, kind, answer)
-    names = ("fits", "names", "exif")
-    others = {name: o for name in names if auto and name != source and (o := _SOURCES[name](asked))}
-    problems = (
-        answer.problems
-        + _not_used(source, answer, answers, settings)
-        + _contradicted(answer.times_utc, others)
-    )
+    problems = answer.problems + _not_used(source, answer, answers, settings)
+    problems += _contradicted(asked, source, answer) if auto else ()
     offset = np.timedelta64(round(settings.offset_s * 1e6), "us")
     exposures = np.array([frame.stamps.exposure_s for frame in frames])
     report = TimeReport(source, answer.detail, problems)
@@ -155,17 +150,32 @@ def _ask_about_cadence(frames: list[Found], settings: TimesSettings, kind: str, 
     raise InputError(f"{what}: how far apart in time are the frames?", remedy=remedy)
 
 
-def _contradicted(times: np.ndarray, others: dict[str, _Answer]) -> tuple[str, ...]:
+def _contradicted(asked: _Asked, used: str, answer: _Answer) -> tuple[str, ...]:
     """What other stamps say otherwise: by them the same frames run backward, or at another pace."""
-    said = []
-    for source, other in others.items():
-        both = ~np.isnat(times) & ~np.isnat(other.times_utc)
-        here, there = ((t[both] - t[both][:1]) / np.timedelta64(1, "s") for t in (times, other.times_utc))
-        if 2 * min(len(np.unique(there)), len(there)) > len(times) > 2 and np.ptp(here) > 0:
-            pace = float(np.polyfit(here, there, 1)[0])
-            way = "run backward" if pace < 0 else f"lie {pace:.3g} times as far apart"
-            words = f"by times.source={source} ({other.detail}) the frames {way}: one of them is wrong"
-            said += [words] * (not 0.8 < pace < 1.25)  # frames are seldom saved as evenly as they are taken
+    said: list[str] = []
+    for source in ("fits", "names", "exif"):
+        if source == used:
+            continue
+        try:
+            other = _SOURCES[source](asked)
+        except SettingsError:  # of a source that is not used
+            continue
+        both = ~np.isnat(answer.times_utc) & (~np.isnat(other.times_utc) if other else False)
+        if other is None or 2 * both.sum() <= len(both):
+            continue
+        # over half of the frames, so that whole seconds do not count, nor one stray stamp
+        half = max(1, int(both.sum()) // 2)
+        here, there = (
+            (one.times_utc[both][half:] - one.times_utc[both][:-half]) / np.timedelta64(1, "s")
+            for one in (answer, other)
+        )
+        if there.any() and here.all():
+            pace = float(np.median(there / here))
+            if not 0.8 < pace < 1.25:  # frames are seldom saved as evenly as they are taken
+                way = "run backward" if pace < 0 else f"lie {pace:.3g} times as far apart"
+                said.append(
+                    f"by times.source={source} ({other.detail}) the frames {way}: one of them is wrong"
+                )
     return tuple(said)
 
 

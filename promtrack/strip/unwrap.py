@@ -192,12 +192,16 @@ def grey_step(frame: np.ndarray) -> float:
 
 
 def block_px(frame: np.ndarray) -> int:
-    """Side of the blocks that strong compression leaves in the darker part of a picture: where light leaps at
-    every eighth column, as pictures are compressed in blocks of 8 x 8; 0 without."""
+    """Side of the blocks that strong compression leaves in the darker part of a picture: light leaps more
+    than at either neighbour at every eighth column and row, three times as often as at the others; else 0."""
     dark = frame < 0.5 * np.percentile(frame[::5, ::5], 99)
-    leap = np.abs(np.diff(frame.astype(np.float32), axis=1)) * (dark[:, 1:] & dark[:, :-1])
-    leaps = [float(leap[:, k::8].mean()) for k in range(8)]
-    return 8 * (max(leaps) > 1.5 * float(np.median(leaps)))
+    strength = []
+    for light, seen in ((frame, dark), (frame.T, dark.T)):
+        leap = np.abs(np.diff(light.astype(np.float32), axis=1))
+        most = (leap[:, 1:-1] > leap[:, :-2]) & (leap[:, 1:-1] > leap[:, 2:]) & seen[:, 1:-2] & seen[:, 2:-1]
+        often = [float(most[:, k::8].mean()) for k in range(8)]
+        strength.append(max(often) / max(float(np.median(often)), 1e-9))
+    return 8 * (min(strength) > 3.0)
 
 
 def _sharpened(frame: np.ndarray, first: int, last: int) -> np.ndarray:

@@ -50,6 +50,17 @@ def test_raw_pictures_of_a_colour_camera_are_asked_about(tmp_path, y, x, pattern
     assert len(open_sequence(folder, camera=CameraSettings(bayer="none"))) == 3
 
 
+@pytest.mark.parametrize("cards", [{}, {"ROWORDER": "TOP-DOWN"}])
+def test_the_pattern_asked_for_is_that_of_the_rows_as_stored(tmp_path, cards):
+    # TRUTH  FITS rows are shown bottom-up by default, and the pattern is that of the file
+    raw = np.full((ROWS, COLUMNS), 100, np.uint16)
+    raw[::2, ::2] = 5000
+    header = fits.Header({"DATE-OBS": "2026-05-17T09:31:20", **cards})
+    fits.PrimaryHDU(raw, header).writeto(tmp_path / "a.fits")
+    with pytest.raises(InputError, match=r"camera\.bayer=rggb"):
+        open_sequence(tmp_path)
+
+
 def test_copies_of_files_are_left_out(tmp_path):
     # TRUTH  most pictures lie there twice, one thrice, as copying by hand leaves them
     folder = named(tmp_path / "in", [stamp_name(i, ".tif") for i in range(6)])
@@ -193,6 +204,26 @@ def test_running_numbers_tell_what_stamps_do_not(tmp_path):
     sequence = open_sequence(kept, times=replace(START, cadence_s=20.0))
     assert sequence.time_s.tolist() == [20.0 * (i - 5) for i in range(5, 20) if i % 3]
     assert "5 numbers are missing in the names: the times follow the numbers" in sequence.time_report.problems
+
+
+@pytest.mark.parametrize("form", ["prom_{0:02d}{1:02d}.tif", "260517_{0:02d}{1:02d}20.tif"])
+def test_a_clock_in_the_names_does_not_count_frames(tmp_path, form):
+    # TRUTH  one frame a minute from 08:50
+    folder = named(tmp_path / "in", [form.format(8 + (50 + i) // 60, (50 + i) % 60) for i in range(20)])
+    sequence = open_sequence(folder, times=replace(START, cadence_s=60.0))
+    assert sequence.time_s.tolist() == [60.0 * i for i in range(20)]
+
+
+def test_stamps_that_are_not_used_do_not_refuse_nor_accuse(tmp_path):
+    # TRUTH  one stray header stamp among twelve, and a pattern without a date for names that are not used
+    start = np.datetime64("2026-05-17T09:40:00")
+    for i in range(12):
+        time = str(start + 20 * i)
+        cards = fits.Header({"DATE-OBS": "2000-01-01T00:00:00" if i == 5 else time})
+        fits.PrimaryHDU(picture(i), cards).writeto(tmp_path / f"{time.replace(':', '-')}.fits")
+    for times in (TimesSettings(), TimesSettings(pattern="%H-%M-%S")):
+        sequence = open_sequence(tmp_path, times=times)
+        assert not any("one of them is wrong" in problem for problem in sequence.time_report.problems)
 
 
 @pytest.mark.parametrize(

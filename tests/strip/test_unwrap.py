@@ -1,5 +1,7 @@
 """Frames to strips: places, brightness, borders, the file."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ from promtrack.strip import Strip, strip_geometry, strip_to_frame, unwrap
 from promtrack.strip.polar import border_of
 from promtrack.strip.unwrap import StripCutter, block_px, grey_step
 from promtrack.sun import Orientation
+from tests.conftest import SMALL
 from tests.strip.sky import NORTH_UP, make_lock, make_sequence, scale_of
 
 SHAPE = (420, 560)
@@ -355,3 +358,11 @@ def test_blocks_that_compression_leaves_are_seen(small_scene, quality, side):
     else:
         frame = cv2.imdecode(cv2.imencode(".jpg", frame, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], 0)
     assert block_px(frame) == side
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_an_upright_limb_is_no_block_of_compression(side):
+    # TRUTH  16-bit frames that nothing has compressed
+    for seed in (1, 2, 3):
+        frame = make_scene(replace(SMALL, side=side, frames=1, seed=seed)).frame(0)
+        assert block_px(frame) == 0
