@@ -73,7 +73,7 @@ def fit_drift(
     or an unknown nudge.
     """
     time, position = _checked(time_s, x_px, y_px, nudge)
-    line = _fit_line(time, position, look_for_nudge=bool(nudge))
+    line = _fit_line(time, position, nudged=bool(nudge))
     speed = float(np.hypot(*line.velocity))
     # Below 20 sigma the direction would be worse than 3 deg.
     if speed * np.ptp(time) < 20.0 * max(line.scatter_px, 0.02):
@@ -81,31 +81,42 @@ def fit_drift(
             f"the Sun moved only {speed * np.ptp(time):.1f} px, too little to tell a direction",
             remedy="switch the drive off and record until the Sun has crossed a good part of the frame",
         )
+    # part by which refraction shortens vertical motion, at 30 deg when the site is unknown
+    altitude = view.altitude_deg if np.isfinite(view.altitude_deg) else 30.0
+    squeezed = 1.0 - float(vertical_contraction(max(altitude, 0.0)))
     place = sky_place(np.array([view.time_utc]), site=SiteSettings())
     sky_rate = SIDEREAL_ARCSEC_S - float(place.ra_rate_arcsec_s[0])
     rate = sky_rate * float(np.cos(np.deg2rad(place.declination_deg[0])))  # arcsec/s
-    rate_err = float(np.hypot(1e-4, _squeeze(view) / 2.0))  # relative, what refraction leaves
+    rate_err = float(np.hypot(1e-4, squeezed / 2.0))  # relative, what refraction leaves
     west = float(np.rad2deg(np.arctan2(-line.velocity[0], -line.velocity[1])))  # y points down
-    direction = line.velocity / speed
-    mirrored = _mirrored(line, direction, nudge) if nudge else None
-    north = {False: wrapped_deg(west + 90.0), True: wrapped_deg(west - 90.0)}
-    # Refraction slows vertical motion, so a slanting path is turned by up to half that.
-    west_err = float(np.rad2deg(np.hypot(line.velocity_err[1] / speed, _squeeze(view) / 2.0)))
+    # a slanting path is turned by up to half of what refraction shortens
+    west_err = float(np.rad2deg(np.hypot(line.velocity_err[1] / speed, squeezed / 2.0)))
     scale, scale_err = rate / speed, rate / speed * float(np.hypot(line.velocity_err[0] / speed, rate_err))
-    sentence = (
-        f"West lies at {west:.2f} +- {west_err:.2f} deg (counter-clockwise from image up) and a pixel is "
-        f"{scale:.4f} +- {scale_err:.4f} arcsec. {_advice(mirrored, north)}"
-    )
+    mirrored = _mirrored(line, nudge) if nudge else None
+    plain, turned = wrapped_deg(west + 90.0), wrapped_deg(west - 90.0)
+    north = turned if mirrored else plain
+    if mirrored is None:
+        advice = (
+            f"North lies at {plain:.2f} deg if the picture is not mirrored, at {turned:.2f} deg "
+            "if it is: a straight drift cannot tell. Count the mirrors (an odd number, as with one diagonal, "
+            "mirrors), or record again and push the telescope a little towards north on the way."
+        )
+    else:
+        advice = (
+            f"By the nudge the picture is {'mirrored' if mirrored else 'not mirrored'}: set "
+            f"camera.north_deg = {north:.2f} and camera.mirrored = {str(mirrored).lower()}."
+        )
     return DriftCalibration(
         west_deg=west,
         west_err_deg=west_err,
         arcsec_per_px=scale,
         arcsec_per_px_err=scale_err,
-        north_deg=np.nan if mirrored is None else north[mirrored],
+        north_deg=np.nan if mirrored is None else north,
         mirrored=mirrored,
         rms_px=line.scatter_px,
         points=line.points,
-        sentence=sentence,
+        sentence=f"West lies at {west:.2f} +- {west_err:.2f} deg (counter-clockwise from image up) and a "
+        f"pixel is {scale:.4f} +- {scale_err:.4f} arcsec. {advice}",
     )
 
 
@@ -154,69 +165,55 @@ def _checked(time_s, x_px, y_px, nudge: str) -> tuple[np.ndarray, np.ndarray]:
             f"the Sun was found in {good.sum()} frames of the drift, need {LEAST_POINTS}",
             remedy="record the drift for longer, or at a higher frame rate",
         )
+    if (np.diff(time[good]) <= 0).any():
+        remedy = "check the times with `promtrack check`"
+        raise InputError("the times of the frames do not increase", remedy=remedy)
     return time[good] - time[good].mean(), position[good]
 
 
-def _fit_line(time: np.ndarray, position: np.ndarray, *, look_for_nudge: bool) -> _Line:
-    """Least squares with wrong points left out; the frames during a nudge count as wrong points."""
-    velocity = _usual_velocity(time, position)
+def _fit_line(time: np.ndarray, position: np.ndarray, *, nudged: bool) -> _Line:
+    """Least squares with wrong points left out, among them the frames during a nudge."""
+    # median velocity over a tenth of the recording: neither bad frames nor a short nudge move it
+    lag = max(len(time) // 10, 1)
+    velocity = np.median((position[lag:] - position[:-lag]) / (time[lag:] - time[:-lag])[:, None], axis=0)
     residual = position - velocity * time[:, None]
-    columns, kept = [np.ones(len(time)), time], np.ones(len(time), bool)
-    if look_for_nudge:
-        start, end = _nudge_span(residual)
-        columns.append((np.arange(len(time)) >= end).astype(float))
-        kept[start:end] = False
-    design = np.column_stack(columns)
+    margin = max(len(time) // 10, 3)
+    splits = range(margin, len(time) - margin, max(len(time) // 100, 1)) if nudged else (0,)
+    levels = [_levels(residual, split) for split in splits]
+    best = int(np.argmin([np.abs(residual - level).sum() for level in levels]))
+    residual = residual - levels[best]
+    after = np.arange(len(time)) >= splits[best]
+    design = np.column_stack([np.ones(len(time)), time, after])[:, : 3 if nudged else 2]
+    kept = np.ones(len(time), bool)
     for _ in range(8):
-        solution = np.linalg.lstsq(design[kept], position[kept], rcond=None)[0]
-        residual = position - design @ solution
         size = np.hypot(*residual.T)
         # the median radius of a 2-D normal is 1.1774 sigma
-        limit = 4.0 * max(float(np.median(size[kept])) / 1.1774, 1e-6)
-        fresh = kept & (size <= limit)
-        if fresh.sum() == kept.sum() or fresh.sum() < LEAST_POINTS:
-            break
-        kept = fresh
+        fresh = kept & (size <= 4.0 * max(float(np.median(size[kept])) / 1.1774, 1e-6))
+        kept = fresh if fresh.sum() >= LEAST_POINTS else kept
+        solution = np.linalg.lstsq(design[kept], position[kept], rcond=None)[0]
+        residual = position - design @ solution
     covariance = np.linalg.inv(design[kept].T @ design[kept])
     along = solution[1] / max(np.hypot(*solution[1]), 1e-12)
     parts = residual[kept] @ np.column_stack([along, [-along[1], along[0]]])
     sigma = np.sqrt(np.sum(parts**2, axis=0) / max(kept.sum() - design.shape[1], 1))
-    scatter_px, points = float(np.std(parts[:, 1])), int(kept.sum())
-    jump_err = float(sigma.max() * np.sqrt(covariance[2, 2])) if look_for_nudge else np.nan
-    jump = solution[2] if look_for_nudge else np.zeros(2)
-    velocity_err = sigma * np.sqrt(covariance[1, 1])
-    return _Line(solution[1], velocity_err, jump, jump_err, scatter_px, points)
+    return _Line(
+        velocity=solution[1],
+        velocity_err=sigma * np.sqrt(covariance[1, 1]),
+        jump=solution[2] if nudged else np.zeros(2),
+        jump_err=float(sigma.max() * np.sqrt(covariance[2, 2])) if nudged else np.nan,
+        scatter_px=float(np.std(parts[:, 1])),
+        points=int(kept.sum()),
+    )
 
 
-def _usual_velocity(time: np.ndarray, position: np.ndarray) -> np.ndarray:
-    """Median velocity over a tenth of the recording: neither bad frames nor a short nudge move it."""
-    lag = max(len(time) // 10, 1)
-    elapsed = time[lag:] - time[:-lag]
-    moving = elapsed > 0
-    if not moving.any():
-        raise InputError(
-            "the times of the frames do not increase", remedy="check the times with `promtrack check`"
-        )
-    return np.median((position[lag:] - position[:-lag])[moving] / elapsed[moving, None], axis=0)
+def _levels(residual: np.ndarray, split: int) -> np.ndarray:
+    """(n, 2) medians of (n, 2) residuals before and from `split` on."""
+    parts = [part for part in (residual[:split], residual[split:]) if len(part)]
+    return np.concatenate([np.broadcast_to(np.median(part, axis=0), part.shape) for part in parts])
 
 
-def _nudge_span(residual: np.ndarray) -> tuple[int, int]:
-    """Frames first <= i < last between which the Sun leaves the drift line for a parallel one."""
-    n = len(residual)
-    best, span = np.inf, (0, 0)
-    # Two levels with a gap between them: the split and gap with the smallest scatter of what stays.
-    margin = max(n // 10, 3)
-    for gap in (0, n // 20, n // 10, n // 5, n // 3):
-        for start in range(margin, n - gap - margin, max(n // 100, 1)):
-            end = start + gap
-            parts = residual[:start], residual[end:]
-            spread = sum(np.abs(part - np.median(part, axis=0)).sum() for part in parts) / (start + n - end)
-            if spread < best:
-                best, span = spread, (start, end)
-    return span
-
-
-def _mirrored(line: _Line, direction: np.ndarray, nudge: str) -> bool:
+def _mirrored(line: _Line, nudge: str) -> bool:
+    direction = line.velocity / np.hypot(*line.velocity)
     # Unmirrored, north lies 90 deg counter-clockwise of west on the screen: (dx, dy) turned to (dy, -dx), y
     # pointing down.
     across = float(line.jump @ np.array([direction[1], -direction[0]]))
@@ -227,22 +224,3 @@ def _mirrored(line: _Line, direction: np.ndarray, nudge: str) -> bool:
         )
     # The telescope went north, so the Sun went south in the sky: in an unmirrored picture against that arrow.
     return (across > 0) == (nudge == "north")
-
-
-def _squeeze(view: SolarView) -> float:
-    """Part by which refraction shortens vertical motion, at 30 deg when the site is unknown."""
-    altitude = view.altitude_deg if np.isfinite(view.altitude_deg) else 30.0
-    return 1.0 - float(vertical_contraction(max(altitude, 0.0)))
-
-
-def _advice(mirrored: bool | None, north: dict[bool, float]) -> str:
-    if mirrored is None:
-        return (
-            f"North lies at {north[False]:.2f} deg if the picture is not mirrored, at {north[True]:.2f} deg "
-            "if it is: a straight drift cannot tell. Count the mirrors (an odd number, as with one diagonal, "
-            "mirrors), or record again and push the telescope a little towards north on the way."
-        )
-    return (
-        f"By the nudge the picture is {'mirrored' if mirrored else 'not mirrored'}: set camera.north_deg = "
-        f"{north[mirrored]:.2f} and camera.mirrored = {str(mirrored).lower()}."
-    )

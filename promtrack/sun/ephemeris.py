@@ -89,7 +89,11 @@ def solar_view(
     p_rate = float(_geometry(times + np.timedelta64(1, "h"))[1][0]) - p
     altitude = float(sky_place(times, site=site or SiteSettings()).altitude_deg[0])
     observer, distance_au = "Earth", earth_au
-    claimed_au = _header_distance_au(header)
+    claimed_au = np.nan
+    if header is not None and header.dsun_m > 0:
+        claimed_au = header.dsun_m / 1000.0 / AU_KM
+    elif header is not None and header.rsun_arcsec > 0:
+        claimed_au = SOLAR_RADIUS_KM / np.sin(header.rsun_arcsec / ARCSEC_PER_RAD) / AU_KM
     if np.isfinite(claimed_au):
         observer, distance_au = "from the header", claimed_au
         # observers at the first Lagrange point (0.010 au) still see Earth's P, B0, L0
@@ -113,7 +117,7 @@ def sky_place(times_utc: np.ndarray, *, site: SiteSettings) -> SkyPlace:
     rate = np.angle(np.exp(1j * (later - ra))) * ARCSEC_PER_RAD / 60.0
     if site.latitude_deg is None or site.longitude_deg is None:
         unknown = np.full(len(times), np.nan)
-        return SkyPlace(np.rad2deg(dec), rate, unknown, unknown.copy())
+        return SkyPlace(np.rad2deg(dec), rate, unknown, unknown)
     latitude, longitude = np.deg2rad(site.latitude_deg), np.deg2rad(site.longitude_deg)
     sidereal = _quietly(erfa.gst06a, *_julian_utc(times), *_terrestrial_time(times))
     hour_angle = sidereal + longitude - ra
@@ -126,16 +130,6 @@ def sky_place(times_utc: np.ndarray, *, site: SiteSettings) -> SkyPlace:
         np.rad2deg(altitude - parallax),
         np.rad2deg(erfa.hd2pa(hour_angle, dec, latitude)),
     )
-
-
-def _header_distance_au(header: SolarHeader | None) -> float:
-    if header is None:
-        return np.nan
-    if np.isfinite(header.dsun_m) and header.dsun_m > 0:
-        return header.dsun_m / 1000.0 / AU_KM
-    if np.isfinite(header.rsun_arcsec) and header.rsun_arcsec > 0:
-        return SOLAR_RADIUS_KM / np.sin(header.rsun_arcsec / ARCSEC_PER_RAD) / AU_KM
-    return np.nan
 
 
 def _geometry(times: np.ndarray) -> tuple[np.ndarray, ...]:
@@ -215,11 +209,9 @@ def refraction_arcmin(altitude_deg: np.ndarray | float, *, elevation_m: float = 
     return 1.02 / np.tan(np.deg2rad(h + 10.3 / (h + 5.11))) * air_pressure_ratio(elevation_m)
 
 
-def vertical_contraction(
-    altitude_deg: np.ndarray | float, *, radius_arcsec: float = 960.0, elevation_m: float = 0.0
-) -> np.ndarray | float:
+def vertical_contraction(altitude_deg: np.ndarray | float, *, elevation_m: float = 0.0) -> np.ndarray | float:
     """Apparent over true vertical diameter of the disc whose centre stands at true altitudes of any shape."""
-    h, r = np.asarray(altitude_deg, float), radius_arcsec / 3600.0
+    h, r = np.asarray(altitude_deg, float), 960.0 / 3600.0
     upper = refraction_arcmin(h + r, elevation_m=elevation_m)
     lower = refraction_arcmin(h - r, elevation_m=elevation_m)
     return 1.0 - (lower - upper) / (120.0 * r)

@@ -127,9 +127,7 @@ def measure_scale(
         base = _from_limb(limb.radius_px, 0.0, view, height, "limb.radius_px")
         checks.append(_compare(measured, base))
     chosen = base
-    for other in (_from_optics(camera), _from_header(header)):
-        if other is None:
-            continue
+    for other in _stated(camera, header):
         check = _compare(base, other)
         if not check.agrees and other.source == "optics" and camera.focal_mm is not None:
             focal_mm = camera.focal_mm * other.arcsec_per_px / base.arcsec_per_px
@@ -148,9 +146,8 @@ def measure_scale(
 
 def limb_radius_arcsec(view: SolarView, height_mm: float) -> float:
     """Angular radius of a limb `height_mm` above the photosphere."""
-    return float(
-        np.arcsin((SOLAR_RADIUS_KM + 1000.0 * height_mm) / (view.distance_au * AU_KM)) * ARCSEC_PER_RAD
-    )
+    radius_km = SOLAR_RADIUS_KM + 1000.0 * height_mm
+    return float(np.arcsin(radius_km / (view.distance_au * AU_KM)) * ARCSEC_PER_RAD)
 
 
 def _from_limb(
@@ -171,19 +168,16 @@ def optical_scale(camera: CameraSettings) -> float | None:
     return float(np.arctan(camera.pixel_um / 1000.0 / camera.focal_mm)) * ARCSEC_PER_RAD
 
 
-def _from_optics(camera: CameraSettings) -> _Candidate | None:
-    scale = optical_scale(camera)
-    if scale is None:
-        return None
-    given = camera.arcsec_per_px is not None
-    name = "camera.arcsec_per_px" if given else "pixel size and focal length"
-    return _Candidate("given" if given else "optics", scale, camera.scale_err, name)
-
-
-def _from_header(header: SolarHeader | None) -> _Candidate | None:
-    if header is None or not (np.isfinite(header.arcsec_per_px) and header.arcsec_per_px > 0):
-        return None
-    return _Candidate("header", header.arcsec_per_px, HEADER_ERR, "the FITS header")
+def _stated(camera: CameraSettings, header: SolarHeader | None) -> list[_Candidate]:
+    """What the user states or the optics, and a header."""
+    found, scale = [], optical_scale(camera)
+    if scale is not None:
+        given = camera.arcsec_per_px is not None
+        name = "camera.arcsec_per_px" if given else "pixel size and focal length"
+        found.append(_Candidate("given" if given else "optics", scale, camera.scale_err, name))
+    if header is not None and np.isfinite(header.arcsec_per_px) and header.arcsec_per_px > 0:
+        found.append(_Candidate("header", header.arcsec_per_px, HEADER_ERR, "the FITS header"))
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,47 +216,41 @@ def _compare(limb: _Candidate, other: _Candidate) -> _Check:
 
 def untold_words(relative: float) -> str:
     """'a difference below 12 %', 'a factor below 2.4'."""
-    if not np.isfinite(relative):
-        return "any difference"
-    return (
-        f"a difference below {100 * relative:.0f} %"
-        if relative < 0.3
-        else f"a factor below {1 + relative:.2g}"
-    )
+    if relative < 0.3:
+        return f"a difference below {100 * relative:.0f} %"
+    return f"a factor below {1 + relative:.2g}" if np.isfinite(relative) else "any difference"
 
 
 def _likely_cause(ratio: float, source: str) -> str:
     """What usually lies behind a scale that is `ratio` times the limb's (common practice, no source)."""
     factor = max(ratio, 1.0 / ratio)
     whole = round(factor)
+    binned = whole >= 2 and abs(factor / whole - 1.0) < 0.05
+    used = "the limb"
     if source == "limb":
         cause = "limb.radius_px belongs to other optics or binning, or something else was taken for the limb"
+        used = "limb.radius_px"
     elif factor < 1.015:
         cause = "the height of the limb (limb.height_mm), or a filter tuned off the line or wider than it"
-    elif source == "header" and 2 <= whole <= 16 and abs(factor / whole - 1.0) < 0.03:
-        cause = f"the frames were rebinned or resized by {whole} and the header was left as it was"
+    elif source == "header":
+        cause = "the header's scale is nominal, or belongs to other optics"
+        if binned:
+            cause = f"the frames were rebinned or resized by {whole} and the header was left as it was"
     elif factor < 1.15:
-        cause = {
-            "optics": "the focal length or pixel size is a little off: focusing changes it by a few per cent",
-            "given": "the scale was measured with another focus or camera position",
-            "header": "the header's scale is nominal, or belongs to another instrument setting",
-        }[source]
+        cause = "focal length, pixel size or focus are a little off: focusing changes it by a few per cent"
     elif source == "optics":
         than = "the one stated (an extender" if ratio > 1.0 else "shorter than stated (a reducer"
         cause = f"the focal length is {factor:.3g} times {than} not counted)"
-        if whole >= 2 and abs(factor / whole - 1.0) < 0.06:
-            binned = "the camera or the software binned the pixels"
+        if binned:
             enlarged = "the frames were enlarged, or the pixel is smaller than stated"
-            cause += f", or {enlarged if ratio > 1.0 else binned}"
+            cause += f", or {enlarged if ratio > 1.0 else 'the camera or the software binned the pixels'}"
     else:
         cause = f"other optics or binning, off by {factor:.3g}, or something else was taken for the limb"
-    return (
-        f"Likely cause: {cause}. The scale of {'limb.radius_px' if source == 'limb' else 'the limb'} is used."
-    )
+    return f"Likely cause: {cause}. The scale of {used} is used."
 
 
 def _sentence(text: str) -> str:
-    return text if text.startswith(("camera.", "limb.")) else text[0].upper() + text[1:]
+    return text if "." in text else text[0].upper() + text[1:]
 
 
 H_ALPHA = "H-alpha"
