@@ -64,15 +64,14 @@ def look_at(frame: np.ndarray, full_scale: float, *, radius_px: float | None = N
     """What the limb of one frame shows. `frame`: (rows, columns); `full_scale`: value at which the camera
     saturates; `radius_px`: radius of the limb, where earlier frames have given it. Raises LimbNotFound: with
     what was seen instead."""
-    circle = find_limb(SmallFrame(frame, full_scale), radius_px=radius_px)
-    place = Place(circle.x_px, circle.y_px, circle.radius_px)
+    place = find_limb(SmallFrame(frame, full_scale), radius_px=radius_px)
     seen = RAYS_DEG[visible_angles(place, frame.shape, RAYS_DEG, margin_px=float(ACROSS_PX[-1]))]
-    x, y = frame_points(place, seen[:, None], circle.radius_px + ACROSS_PX[None, :])
+    x, y = frame_points(place, seen[:, None], place.radius_px + ACROSS_PX[None, :])
     zone = map_coordinates(frame, [y, x], float, order=1)
     step = zone[:, :4].mean(axis=1) - zone[:, -4:].mean(axis=1)
     fall = -np.diff(cv2.blur(zone, (3, 1)), axis=1).min(axis=1)
     rows, columns = np.ogrid[0 : frame.shape[0] : 4, 0 : frame.shape[1] : 4]
-    height_px = np.hypot(columns - circle.x_px, rows - circle.y_px) - circle.radius_px
+    height_px = np.hypot(columns - place.x_px, rows - place.y_px) - place.radius_px
     burnt = frame[::4, ::4] >= CEILING * full_scale
     disc, beyond = burnt[height_px < -5.0], burnt[height_px > 10.0]
     return Look(

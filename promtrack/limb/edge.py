@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from promtrack.limb.circle import MAD, biweight, median
+from promtrack.limb.circle import MAD, biweight
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.records import Place, inside_frame, squeezed
 
@@ -70,11 +70,14 @@ def make_grid(
 ) -> Grid:
     """Grid for a limb of this radius: rays `ray_px` apart there, samples `pitch_px` apart along them."""
     count = int(np.ceil(2 * np.pi * radius_px / ray_px))
-    theta = np.arange(count) * (360.0 / count)
     offsets = pitch_px * np.arange(-int(inside_px / pitch_px), int(outside_px / pitch_px) + 1.0)
-    return Grid(
-        theta, 2 * np.pi * radius_px / count, offsets, np.sin(np.radians(theta)), np.cos(np.radians(theta))
-    )
+    return grid_of(np.arange(count) * (360.0 / count), offsets, radius_px)
+
+
+def grid_of(theta_deg: np.ndarray, offset_px: np.ndarray, radius_px: float) -> Grid:
+    """Grid of rays at (n,) angles all round the Sun, sampled at (m,) distances from the limb."""
+    step_px, theta = 2 * np.pi * radius_px / len(theta_deg), np.radians(theta_deg)
+    return Grid(theta_deg, step_px, offset_px, np.sin(theta), np.cos(theta))
 
 
 def unwrap(
@@ -187,7 +190,7 @@ def bias_of(narrow: Edge, wide: Edge, narrow_px: float, wide_px: float, kept: np
     if both.sum() < 20:
         return 0.0
     rate = float(np.mean(wide.offset_px[both] - narrow.offset_px[both])) / (wide_px**2 - narrow_px**2)
-    return rate * (narrow_px**2 + median(narrow.width_px[both]) ** 2)
+    return rate * (narrow_px**2 + np.median(narrow.width_px[both]) ** 2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -209,8 +212,8 @@ def edge_near(
     frame: np.ndarray, place: Place, grid: Grid, search_px: float, *, free_radius: bool = False
 ) -> tuple[Zone, Edge, RayFit]:
     """The limb zone of a frame [y, x] around a place, the edge within `search_px` of it, and the circle
-    through that. Raises LimbCutShort: less limb in the frame than LEAST_LIMB_PX; LimbNotFound: an edge on
-    the rays of less."""
+    through that. Raises LimbCutShort: less limb in the frame than LEAST_LIMB_PX; LimbNotFound: an edge on the
+    rays of less."""
     zone = unwrap(frame, place, grid)
     limb_px = len(zone.ray) * grid.step_px
     if limb_px < LEAST_LIMB_PX:
@@ -230,7 +233,7 @@ def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> R
     """
     usable = edge.good.copy()
     if usable.sum() >= 10:
-        fall, width = median(edge.fall[usable]), median(edge.width_px[usable])
+        fall, width = np.median(edge.fall[usable]), np.median(edge.width_px[usable])
         usable &= (edge.fall > 0.3 * fall) & (edge.width_px < 2.5 * width + 0.5)
     used = np.flatnonzero(usable)
     phi, offset = phi_rad[used], edge.offset_px[used]
@@ -240,7 +243,7 @@ def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> R
         left = (rows * weight[:, None]).T
         solution = np.linalg.lstsq(left @ rows, left @ offset, rcond=1e-12)[0]
         residual = offset - rows @ solution
-        scale = max(MAD * median(np.abs(residual)), 0.02)
+        scale = max(MAD * np.median(np.abs(residual)), 0.02)
         before, weight = weight, biweight(residual / scale)
         if np.abs(weight - before).max() < 0.02:
             break

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from promtrack.checks import Check
-from promtrack.limb.circle import GOOD_SCALE, Circle, median
+from promtrack.limb.circle import GOOD_SCALE
 from promtrack.limb.edge import MOST_RAYS, make_grid, unwrap
 from promtrack.limb.find import (
     ACROSS_PX,
@@ -128,7 +128,7 @@ def _peaks(values: np.ndarray, least: float) -> np.ndarray:
     return np.array(found, int)
 
 
-def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Circle | None:
+def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Place | None:
     """The limb of another disc of the same size outside the one already found; None if there is none.
 
     Parameters
@@ -138,7 +138,7 @@ def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Circle | 
     first : the limb already found
     """
     small = SmallFrame(frame, full_scale)
-    here = small.to_small(Circle(first.x_px, first.y_px, first.radius_px))
+    here = small.to_small(first)
     points, outward, strength = edge_points(root_of(small.image))
     distance = np.hypot(points[:, 0] - here.x_px, points[:, 1] - here.y_px)
     other = np.abs(distance - here.radius_px) > ACROSS_PX
@@ -156,7 +156,7 @@ def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Circle | 
     if len(rim) < 0.5 * len(first_rim) or covered(small.image.shape, circle, rim, edge) <= 0.75:
         return None
     fall, first_fall = (
-        median(falls(small.image, one, unit, -ACROSS_PX, ACROSS_PX)[0])
+        np.median(falls(small.image, one, unit, -ACROSS_PX, ACROSS_PX)[0])
         for one, unit in ((circle, rim), (here, first_rim))
     )
     return small.to_full(circle) if fall > max(LEAST_FALL * first_fall, 0.0) else None

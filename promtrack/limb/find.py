@@ -7,13 +7,15 @@ inside.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import FAR_SIGMA, MAD, Circle, fit_circle, median
+from promtrack.limb.circle import FAR_SIGMA, MAD, fit_circle
+from promtrack.limb.records import Place
 
 TRIALS = 6000
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
@@ -49,20 +51,24 @@ class SmallFrame:
         away = np.arange(rows, dtype=np.float32)[:, None] - y, np.arange(columns, dtype=np.float32) - x
         return np.sqrt(away[0] ** 2 + away[1] ** 2).astype(np.float32)
 
-    def to_full(self, circle: Circle) -> Circle:
-        """A circle of the reduced frame in pixels of the full one (pixel centres are integers in both)."""
-        f = self.factor
-        return Circle((circle.x_px + 0.5) * f - 0.5, (circle.y_px + 0.5) * f - 0.5, circle.radius_px * f)
+    def to_full(self, place: Place) -> Place:
+        """A place in the reduced frame in pixels of the full one."""
+        return resized(place, self.factor)
 
-    def to_small(self, circle: Circle) -> Circle:
-        """A circle of the full frame in pixels of the reduced one; the inverse of `to_full`."""
-        f = self.factor
-        return Circle((circle.x_px + 0.5) / f - 0.5, (circle.y_px + 0.5) / f - 0.5, circle.radius_px / f)
+    def to_small(self, place: Place) -> Place:
+        """A place in the full frame in pixels of the reduced one; the inverse of `to_full`."""
+        return resized(place, 1.0 / self.factor)
 
 
-def find_limb(small: SmallFrame, *, radius_px: float | None = None) -> Circle:
-    """The circle of the limb in full px, to about a reduced pixel, from nothing but one frame.
-    `radius_px`: radius of the limb, if known. Raises LimbNotFound: with what was seen instead."""
+def resized(place: Place, by: float) -> Place:
+    """The place in a picture of another size, both with pixel centres at integers."""
+    x, y = (by * (centre + 0.5) - 0.5 for centre in (place.x_px, place.y_px))
+    return replace(place, x_px=x, y_px=y, radius_px=by * place.radius_px)
+
+
+def find_limb(small: SmallFrame, *, radius_px: float | None = None) -> Place:
+    """The circle of the limb in full px, to about a reduced pixel, from nothing but one frame. `radius_px`:
+    radius of the limb, if known. Raises LimbNotFound: with what was seen instead."""
     wanted = None if radius_px is None else radius_px / small.factor
     # the root suits a disc in white light; where an arcade outshines the disc only the logarithm shows the
     # limb
@@ -80,7 +86,7 @@ def find_limb(small: SmallFrame, *, radius_px: float | None = None) -> Circle:
 
 def limb_among(
     image: np.ndarray, points: np.ndarray, outward: np.ndarray, strength: np.ndarray, radius_px: float | None
-) -> tuple[Circle, np.ndarray] | None:
+) -> tuple[Place, np.ndarray] | None:
     """The circle of a limb among edge points, of that radius if given, and (n, 2) points on it; or None."""
     best = _best_circle(points, outward, strength, image.shape, radius_px) if len(points) >= 20 else None
     if best is None:
@@ -108,22 +114,20 @@ def _what_instead(small: SmallFrame) -> str:
     dark, middle, bright = np.percentile(small.image, (5, 50, 95)) / small.full_scale
     low, high = float(small.image.min()), float(small.image.max())
     if high <= 0:
-        return "no limb: the frame is all black"
-    if low == high:
-        return f"no limb: the frame is constant, {high:g} everywhere"
-    if middle > 0.9:
-        return "no limb: the frame is nearly burnt out everywhere"
-    if bright - dark < 0.02:
-        return (
-            f"no limb: only even light at {100 * middle:.1f} % of full scale (cloud, closed cover, or the "
-            "Sun outside)"
-        )
-    if middle > 0.15:
-        return (
-            f"no limb: bright all over ({100 * middle:.0f} % of full scale) without the Sun's edge; the "
-            "disc seems to fill the frame"
-        )
-    return f"no limb: no circular edge (brightness from dark to {100 * (bright - dark):.0f} % of full scale)"
+        what = "the frame is all black"
+    elif low == high:
+        what = f"the frame is constant, {high:g} everywhere"
+    elif middle > 0.9:
+        what = "the frame is nearly burnt out everywhere"
+    elif bright - dark < 0.02:
+        light = f"only even light at {100 * middle:.1f} % of full scale"
+        what = f"{light} (cloud, closed cover, or the Sun outside)"
+    elif middle > 0.15:
+        light = f"bright all over ({100 * middle:.0f} % of full scale) without the Sun's edge"
+        what = f"{light}; the disc seems to fill the frame"
+    else:
+        what = f"no circular edge (brightness from dark to {100 * (bright - dark):.0f} % of full scale)"
+    return f"no limb: {what}"
 
 
 def edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -158,7 +162,7 @@ def _best_circle(
     strength: np.ndarray,
     shape: tuple[int, ...],
     wanted_radius: float | None,
-) -> Circle | None:
+) -> Place | None:
     """The circle through three edge points, tried at random, that has the most edge along it; or None."""
     chance = strength**2 / (strength**2).sum()
     picks = np.random.default_rng(0).choice(len(points), size=(TRIALS, 3), p=chance)
@@ -180,7 +184,7 @@ def _best_circle(
     promising = circles[np.argsort(_score(circles, points[some], outward[some], strength[some]))[-60:]]
     score = _score(promising, points, outward, strength)
     best = int(np.argmax(score))
-    return Circle(*map(float, promising[best])) if score[best] > 0 else None
+    return Place(*map(float, promising[best])) if score[best] > 0 else None
 
 
 def _score(circles: np.ndarray, points: np.ndarray, outward: np.ndarray, strength: np.ndarray) -> np.ndarray:
@@ -205,7 +209,7 @@ def _circles_through(triples: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.nd
         return a[:, 0] + ux, a[:, 1] + uy, np.hypot(ux, uy)
 
 
-def is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
+def is_limb(image: np.ndarray, circle: Place, on: np.ndarray) -> bool:
     """Whether edge points cover much of the circle inside the frame, and it is brighter inside all along."""
     unit = visible_rim(image.shape, circle)
     if len(unit) < 12 or covered(image.shape, circle, unit, on) < 0.45:
@@ -213,7 +217,7 @@ def is_limb(image: np.ndarray, circle: Circle, on: np.ndarray) -> bool:
     return _brighter_inside(image, circle, unit, ACROSS_PX)
 
 
-def visible_rim(shape: tuple[int, ...], circle: Circle) -> np.ndarray:
+def visible_rim(shape: tuple[int, ...], circle: Place) -> np.ndarray:
     """(k, 2) directions x, y from the centre of points a pixel apart on the circle, inside a frame."""
     theta = np.linspace(0, 2 * np.pi, int(np.clip(2 * np.pi * circle.radius_px, 64, 20000)), endpoint=False)
     unit = np.column_stack([np.cos(theta), np.sin(theta)])
@@ -221,7 +225,7 @@ def visible_rim(shape: tuple[int, ...], circle: Circle) -> np.ndarray:
     return unit[((limb > 4) & (limb < np.array(shape[::-1]) - 5)).all(axis=1)]
 
 
-def covered(shape: tuple[int, ...], circle: Circle, unit: np.ndarray, edge: np.ndarray) -> float:
+def covered(shape: tuple[int, ...], circle: Place, unit: np.ndarray, edge: np.ndarray) -> float:
     """Part of the points of a circle in these directions with one of the (n, 2) edge points within 2 px."""
     marked = np.zeros(shape, np.uint8)
     marked[np.round(edge[:, 1]).astype(int), np.round(edge[:, 0]).astype(int)] = 1
@@ -229,7 +233,7 @@ def covered(shape: tuple[int, ...], circle: Circle, unit: np.ndarray, edge: np.n
     return float(cv2.dilate(marked, np.ones((5, 5), np.uint8))[row, column].mean())
 
 
-def falls(image: np.ndarray, circle: Circle, unit: np.ndarray, *edges_px: float) -> list[np.ndarray]:
+def falls(image: np.ndarray, circle: Place, unit: np.ndarray, *edges_px: float) -> list[np.ndarray]:
     """Fall of the light of an image [y, x] in (k, 2) directions between each of the distances outside the
     circle and the next, (k,) counts each."""
     light = []
@@ -239,21 +243,21 @@ def falls(image: np.ndarray, circle: Circle, unit: np.ndarray, *edges_px: float)
     return [inner - outer for inner, outer in pairwise(light)]
 
 
-def _at(circle: Circle, unit: np.ndarray, away_px: float) -> np.ndarray:
+def _at(circle: Place, unit: np.ndarray, away_px: float) -> np.ndarray:
     return np.array([circle.x_px, circle.y_px]) + (circle.radius_px + away_px) * unit
 
 
-def _steeper_than_beside(image: np.ndarray, circle: Circle, unit: np.ndarray, least: float) -> bool:
+def _steeper_than_beside(image: np.ndarray, circle: Place, unit: np.ndarray, least: float) -> bool:
     """Whether the light falls more across the circle than just inside and just outside it: an edge, not the
     slope of a cloud or of the middle of the disc. Where the radius is known no slope passes, but a limb
     blurred by a jump may."""
     inside, across, outside = map(
-        median, falls(image, circle, unit, -3 * ACROSS_PX, -ACROSS_PX, ACROSS_PX, 3 * ACROSS_PX)
+        np.median, falls(image, circle, unit, -3 * ACROSS_PX, -ACROSS_PX, ACROSS_PX, 3 * ACROSS_PX)
     )
     return across > least * max(inside + outside, 0.0) / 2.0
 
 
-def fall_at(small: SmallFrame, circle: Circle) -> float:
+def fall_at(small: SmallFrame, circle: Place) -> float:
     """Median fall of the light across the visible part of a circle stated beforehand, in full pixels; 0 where
     it does not get darker there, and more than beside it."""
     here = small.to_small(circle)
@@ -264,11 +268,11 @@ def fall_at(small: SmallFrame, circle: Circle) -> float:
         and _steeper_than_beside(small.image, here, unit, 3.0)
     ):
         return 0.0
-    return median(falls(small.image, here, unit, -ACROSS_PX, ACROSS_PX)[0])
+    return np.median(falls(small.image, here, unit, -ACROSS_PX, ACROSS_PX)[0])
 
 
-def _brighter_inside(image: np.ndarray, circle: Circle, unit: np.ndarray, reach: float) -> bool:
+def _brighter_inside(image: np.ndarray, circle: Place, unit: np.ndarray, reach: float) -> bool:
     (step,) = falls(image, circle, unit, -reach, reach)
-    middle = median(step)
-    noise = MAD * median(np.abs(step - middle)) + 1e-9
+    middle = np.median(step)
+    noise = MAD * np.median(np.abs(step - middle)) + 1e-9
     return middle > 0 and middle / noise * np.sqrt(len(step)) > FAR_SIGMA

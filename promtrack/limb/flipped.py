@@ -17,8 +17,8 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import median
-from promtrack.limb.find import LimbNotFound, SmallFrame, find_limb
+from promtrack.limb.edge import grid_of, unwrap
+from promtrack.limb.find import SmallFrame, find_limb, resized
 from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import FEW, Sequence, SolarHeader, spread_over
 
@@ -45,34 +45,29 @@ class _Zones:
         try:
             frame = self.sequence.frame(index)
             place = self._place(index, frame)
-        except (InputError, LimbNotFound):
+        except InputError:
             return None
-        theta = np.radians(np.arange(0.0, 360.0, STEP_DEG) + place.turn_deg)
-        size = max(place.radius_px * np.radians(STEP_DEG), 1.0)  # frame px that a step of angle spans
-        columns, rows = (max(round(side / size), 1) for side in frame.shape[::-1])
-        small = cv2.resize(frame.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
-        rho = place.radius_px * RADII[:, None]
-        x, y = (
-            ((centre - rho * turn + 0.5) * part / whole - 0.5).astype(np.float32)
-            for centre, turn, part, whole in (
-                (place.x_px, np.sin(theta), columns, frame.shape[1]),
-                (place.y_px, np.cos(theta), rows, frame.shape[0]),
-            )
-        )
-        zone = cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+        # smaller, so that a pixel spans a step of angle
+        by = min(1.0 / (place.radius_px * np.radians(STEP_DEG)), 1.0)
+        small = cv2.resize(frame.astype(np.float32), None, fx=by, fy=by, interpolation=cv2.INTER_AREA)
+        place = resized(place, by)
+        grid = grid_of(np.arange(0.0, 360.0, STEP_DEG), (RADII - 1.0) * place.radius_px, place.radius_px)
+        laid = unwrap(small, place, grid, interpolation=cv2.INTER_LINEAR, margin_px=1.0)
+        zone = np.full((len(RADII), len(grid.theta_deg)), np.nan, np.float32)
+        zone[:, laid.ray] = np.where(laid.valid, laid.value, np.nan).T
         seen = np.isfinite(zone)
         count = np.maximum(seen.sum(axis=1, keepdims=True), 1)
         level = np.nansum(zone, axis=1, keepdims=True) / count
         zone = zone - level
         spread = np.sqrt(np.nansum(zone**2, axis=1, keepdims=True) / count)
-        return zone / np.maximum(spread, 1e-6 * np.abs(level) + 1e-12)  # above what sums are rounded to
+        return zone / np.maximum(spread, 1e-4 * np.abs(level) + 1e-12)  # above the rounding of sums
 
     def _place(self, index: int, frame: np.ndarray) -> Place:
         if self.lock is not None:
             return place_of(self.lock, index)
-        circle = find_limb(SmallFrame(frame, self.sequence.full_scale), radius_px=self.radius_px)
-        self.radius_px = self.radius_px or circle.radius_px
-        return Place(circle.x_px, circle.y_px, circle.radius_px)
+        place = find_limb(SmallFrame(frame, self.sequence.full_scale), radius_px=self.radius_px)
+        self.radius_px = self.radius_px or place.radius_px
+        return place
 
 
 def turned_back(sequence: Sequence) -> Sequence:
@@ -177,7 +172,7 @@ def _is_burnt(zone: np.ndarray) -> bool:
     """Whether most of a disc holds one value; of light as it is, the median is two thirds of its scatter."""
     inside = zone[RADII < 2 - BEYOND]
     inside = inside[np.isfinite(inside)]
-    return bool(len(inside)) and median(np.abs(inside)) < 0.1
+    return bool(len(inside)) and np.median(np.abs(inside)) < 0.1
 
 
 def _fine(zone: np.ndarray) -> np.ndarray:

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import MAD, Circle, median, weighted_median
+from promtrack.limb.circle import MAD, weighted_median
 from promtrack.limb.edge import (
     ALONG_PX,
     BLUR_PX,
@@ -117,13 +117,13 @@ class Finder:
         spread = float(spreads[-1]) + 1e-6
         along_err = fit.rms_px * float(np.sqrt(ALIKE_PX / self.grid.step_px / max(kept.sum(), 1) / spread))
         sky, dark, middle = _surroundings(small, place)
-        disc = median(zone.value[::2, inside])
+        disc = np.median(zone.value[::2, inside])
         signs = LimbSigns(
             arc_deg=len(zone.ray) * self.grid.step_deg,
             rms_px=fit.rms_px,
             kept_part=float(kept.mean()),
-            fall=median(edge.fall[kept]),
-            width_px=median(edge.width_px[kept]),
+            fall=np.median(edge.fall[kept]),
+            width_px=np.median(edge.width_px[kept]),
             fringe=_fringe(zone, self.grid),
             disc=disc - sky,
             sky=sky,
@@ -147,10 +147,9 @@ class Finder:
             place = coarse_place(small, replace(near, radius_px=self.radius_px, **sky))
             if place is not None:
                 return place
-        circle = find_limb(small, radius_px=self.radius_px)
+        place = find_limb(small, radius_px=self.radius_px)
         # the radius found goes with the centre found; the held radius needs the centre that fits it
-        place = moved_to(Place(circle.x_px, circle.y_px, circle.radius_px), self.radius_px, small.full_shape)
-        return replace(place, **sky)
+        return replace(moved_to(place, self.radius_px, small.full_shape), **sky)
 
 
 REACH_SMALL_PX = 30  # how far the limb is looked for around the last place, in reduced pixels
@@ -159,8 +158,7 @@ REACH_SMALL_PX = 30  # how far the limb is looked for around the last place, in 
 def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMALL_PX) -> Place | None:
     """Place of the Sun to about a reduced pixel, within `reach_px` reduced pixels of the last one; None when
     the limb is not there."""
-    centre = small.to_small(Circle(last.x_px, last.y_px, last.radius_px))
-    place = replace(last, x_px=centre.x_px, y_px=centre.y_px, radius_px=centre.radius_px)
+    place = small.to_small(last)
     grid = make_grid(place.radius_px, min(REACH_SMALL_PX, 0.6 * place.radius_px), REACH_SMALL_PX, ray_px=1.6)
     for search in (float(reach_px), 5.0, 4.0):
         zone = unwrap(small.image, place, grid, interpolation=cv2.INTER_LINEAR, margin_px=4.0)
@@ -178,8 +176,7 @@ def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMAL
             break
     if part < 0.4 or rms > 1.2:
         return None
-    back = small.to_full(Circle(place.x_px, place.y_px, place.radius_px))
-    return replace(last, x_px=back.x_px, y_px=back.y_px)
+    return replace(small.to_full(place), radius_px=last.radius_px)
 
 
 def stated_start(small: SmallFrame, stated: Place) -> Place | None:
@@ -190,7 +187,7 @@ def stated_start(small: SmallFrame, stated: Place) -> Place | None:
         return found
     # in another line than the one whose limb is stated the Sun is larger or smaller by up to one per cent
     radii = stated.radius_px + np.arange(-5.0, 6.0) * small.factor
-    falls = [fall_at(small, Circle(stated.x_px, stated.y_px, float(radius))) for radius in radii]
+    falls = [fall_at(small, replace(stated, radius_px=float(radius))) for radius in radii]
     return replace(stated, radius_px=float(radii[int(np.argmax(falls))])) if max(falls) > 0 else None
 
 
@@ -218,7 +215,7 @@ def _fringe(zone: Zone, grid: Grid) -> float:
     """Median brightness of the spicules 2 to 5 px outside the limb, in parts of the disc just inside."""
 
     def level(low: float, high: float) -> float:
-        return median(zone.value[::2, (grid.offset_px >= low) & (grid.offset_px <= high)])
+        return np.median(zone.value[::2, (grid.offset_px >= low) & (grid.offset_px <= high)])
 
     halo = level(14.0, 20.0)
     return (level(2.0, 5.0) - halo) / max(level(-8.0, -5.0) - halo, 1e-9)
@@ -233,8 +230,8 @@ def _blank(values: np.ndarray) -> float:
 
 
 def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float, float]:
-    """Counts far off the limb (their lower quartile), the part of the frame that is dark where it should
-    not be, and counts well inside the disc.
+    """Counts far off the limb (their lower quartile), the part of the frame that is dark where it should not
+    be, and counts well inside the disc.
 
     Dark means less than 40 % of what is usual at that distance from the Sun: neither prominences nor
     filaments do that, but an aircraft or a bird does.
@@ -332,9 +329,7 @@ def sample_limb(
     Raises LimbNotFound: with what was seen instead."""
     small = SmallFrame(frame, full_scale)
     place = stated_start(small, guess) if guess else None
-    if place is None:
-        circle = find_limb(small, radius_px=radius_px)
-        place = Place(circle.x_px, circle.y_px, circle.radius_px)
+    place = place or find_limb(small, radius_px=radius_px)
     for search in (6 * small.factor, 4.0 + small.factor, 6.0):
         grid = make_grid(place.radius_px, min(search + 8, 0.7 * place.radius_px), search + 8, ray_px=1.5)
         zone, _, fit = edge_near(frame, place, grid, search, free_radius=True)

@@ -1,5 +1,5 @@
-"""What a sequence is solved from: edges and blocks of all frames as tables, their noise, and
-the rows of a sparse system that they become.
+"""What a sequence is solved from: edges and blocks of all frames as tables, their noise, and the rows of a
+sparse system that they become.
 
 The air displaces neighbouring stretches of limb alike and anew in every frame; plasma that changes displaces
 each block by itself, for minutes, by far more than the scatter of its pixels says.
@@ -189,8 +189,8 @@ class Rows:
         *,
         covariances: Iterable[np.ndarray] | None = None,
     ) -> None:
-        """Rows sum(value x[column]) = right +- err, independent, or with a covariance for each part of
-        them, one part after the other."""
+        """Rows sum(value x[column]) = right +- err, independent, or with a covariance for each part of them,
+        one part after the other."""
         if covariances is None:
             whiten = diags(np.broadcast_to(1.0 / np.asarray(err, float), right.shape))
         else:

@@ -11,10 +11,13 @@ counts in px of the direction that it leaves alone.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
 from promtrack.checks import Check
+
+Sizes = TypeVar("Sizes", float, np.ndarray)
 
 # Reason of frames that are sound, but not of the exposure that shows the prominence best.
 OTHER_EXPOSURE = "the other exposure: its disc is shown, its prominence is not measured"
@@ -194,11 +197,8 @@ def polar_points(place: Place, x_px: np.ndarray, y_px: np.ndarray) -> tuple[np.n
 
 def shifted_place(place: Place, dx_px: float, dy_px: float) -> Place:
     """The place moved by an offset measured in the Sun's round, not flattened, frame."""
-    flat = place.flattening
-    if flat:
-        zx, zy = -np.sin(np.radians(place.zenith_deg)), -np.cos(np.radians(place.zenith_deg))
-        along = -flat * (dx_px * zx + dy_px * zy)
-        dx_px, dy_px = dx_px + along * zx, dy_px + along * zy
+    if place.flattening:
+        dx_px, dy_px = squeezed(dx_px, dy_px, place.zenith_deg, -place.flattening)
     return replace(place, x_px=place.x_px + dx_px, y_px=place.y_px + dy_px)
 
 
@@ -206,12 +206,11 @@ def moved_to(place: Place, radius_px: float, shape: tuple[int, ...]) -> Place:
     """The place of a circle of this radius on the limb seen, on which `place` lies with its own radius."""
     theta = np.arange(0.0, 360.0, 0.5)
     angle = np.radians(theta[visible_angles(place, shape, theta)])
-    grown = place.radius_px - radius_px
-    return Place(
-        place.x_px - grown * float(np.sin(angle).mean()) if len(angle) else place.x_px,
-        place.y_px - grown * float(np.cos(angle).mean()) if len(angle) else place.y_px,
-        radius_px,
-    )
+    if not len(angle):
+        return replace(place, radius_px=radius_px)
+    out = np.array([np.sin(angle).mean(), np.cos(angle).mean()])
+    x, y = map(float, (place.x_px, place.y_px) - (place.radius_px - radius_px) * out)
+    return replace(place, x_px=x, y_px=y, radius_px=radius_px)
 
 
 def visible_angles(
@@ -242,9 +241,7 @@ def visible_range(place: Place, shape: tuple[int, int]) -> tuple[float, float]:
     return start, start + 360.0 - float(gaps[widest]) * 360.0 / len(theta)
 
 
-def squeezed(
-    dx: np.ndarray, dy: np.ndarray, zenith_deg: float, stretch: float
-) -> tuple[np.ndarray, np.ndarray]:
+def squeezed(dx: Sizes, dy: Sizes, zenith_deg: float, stretch: float) -> tuple[Sizes, Sizes]:
     """Offsets, px, of any shape, stretched along the zenith's direction by 1 + stretch."""
     zx, zy = -np.sin(np.radians(zenith_deg)), -np.cos(np.radians(zenith_deg))
     along = stretch * (dx * zx + dy * zy)

@@ -18,23 +18,11 @@ def rotation_check(
     assumed_deg_h: float,
     settings: tuple[tuple[str, float], ...] = (),
 ) -> list[Check]:
-    """The turn of the field as the frames show it against the one computed or assumed.
-
-    Parameters
-    ----------
-    pairs : of each template's frames, laid on each other
-    settings : other settings of the mount, in words, and the rotation that each would give, deg an hour
-    """
-    if not pairs:
-        return []
-    steps, apart_s, along_px = (
-        np.concatenate([getattr(pair, name) for pair in pairs]) for name in ("steps", "apart_s", "along_px")
-    )
-    rates = [
-        rate
-        for step in np.unique(steps)
-        if (rate := _rate(step, apart_s[steps == step], along_px[steps == step]))
-    ]
+    """The turn of the field as the frames of each template, laid on each other in pairs, show it, against the
+    one computed or assumed. `settings`: other settings of the mount, in words, and the rotation that each
+    would give, deg an hour."""
+    steps = np.unique(np.concatenate([pair.steps for pair in pairs])) if pairs else ()
+    rates = [rate for step in steps if (rate := _rate(pairs, step))]
     if not rates:
         return []
     # beyond the reach of the search pairs say nothing; and where near pairs contradict far ones by 3 sigma,
@@ -77,10 +65,11 @@ class _Rate:
         return abs(self.px_s - other.px_s) > 3 * np.hypot(self.err_px_s, other.err_px_s)
 
 
-def _rate(step: int, apart_s: np.ndarray, along_px: np.ndarray) -> _Rate | None:
+def _rate(pairs: list[Pairs], step: int) -> _Rate | None:
     """None of fewer than five pairs. Frames far apart tell a turn from plasma that moves and from errors that
     add up from each frame to the next; but they are less alike. Pairs that overlap are taken as one."""
-    apart_s, along_px = apart_s[apart_s > 0], along_px[apart_s > 0]
+    apart_s = np.concatenate([pair.apart_s[pair.steps == step] for pair in pairs])
+    along_px = np.concatenate([pair.along_px[pair.steps == step] for pair in pairs])
     if len(apart_s) < 5:
         return None
     rate = float(np.median(along_px / apart_s))

@@ -10,7 +10,7 @@ time, laid on by the two frames' own places, inside the distance from which the 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from enum import IntEnum
 from typing import Any
@@ -46,20 +46,11 @@ def lock_exposures(
     site: SiteSettings = SiteSettings(),
     progress: Callable[[int, int], None] | None = None,
 ) -> LimbLock:
-    """The lock of a recording with one exposure or two that alternate.
+    """The lock of a recording with one exposure or two that alternate, as `Sequence.exposure_class` says.
 
-    Parameters
-    ----------
-    sequence : frames in order of time; `exposure_class` says which exposure each has
-    progress : called with (frames done, frames in all)
-
-    Returns
-    -------
     Of two exposures `used` are the frames in which the motion is measured; the sound frames of the other one
-    keep their place, with OTHER_EXPOSURE as the reason.
-
-    Raises LimbNotFound, LimbArcTooShort: as `lock_limb`; InputError: one of two exposures cannot be
-    located.
+    keep their place, with OTHER_EXPOSURE as the reason. `progress` is called with (frames done, frames in
+    all). Raises what `lock_limb` does; InputError: one of two exposures cannot be located.
     """
     lock = _locked(sequence, limb, camera, site, progress)
     arc_deg, notes = lock.to_deg - lock.from_deg, lock.notes
@@ -92,13 +83,11 @@ def _locked(
         try:
             return lock_limb(part, limb=limb, camera=camera, site=site, progress=counted)
         except InputError as error:
-            raise InputError(
-                f"two exposures alternate, and the {Exposure(kind).name.lower()} one cannot be located: "
-                f"{error.what}",
-                where=error.where,
-                remedy="expose so that both show the limb, or put the other exposure's frames into a folder "
-                "of their own",
-            ) from None
+            which = f"two exposures alternate, and the {Exposure(kind).name.lower()} one cannot be located"
+            remedy = (
+                "expose so that both show the limb, or keep the other exposure's frames in another folder"
+            )
+            raise InputError(f"{which}: {error.what}", where=error.where, remedy=remedy) from None
 
     faint = locked(Exposure.FAINT, limb)
     bright = locked(Exposure.BRIGHT, replace(limb, radius_px=faint.radius_px))
@@ -165,32 +154,29 @@ def _both(locks: tuple[LimbLock, LimbLock], index: list[np.ndarray], base: int) 
     """One lock of all frames; what is one number for the sequence comes from the faint exposure, what belongs
     to the reference frame from the one in which motion is measured."""
     faint, main = locks[Exposure.FAINT], locks[base]
-    count = len(index[Exposure.FAINT]) + len(index[Exposure.BRIGHT])
-    rows: dict[str, Any] = {}
-    for name in LimbLock.__dataclass_fields__:
-        parts = [getattr(lock, name) for lock in locks]
-        if np.shape(parts[0]) != (len(index[Exposure.FAINT]),) or not isinstance(parts[0], np.ndarray):
-            continue
-        rows[name] = np.empty(count, parts[0].dtype)
-        for where, part in zip(index, parts, strict=True):
-            rows[name][where] = part
-    names, reason = np.empty(count, object), np.empty(count, object)
-    for kind, (where, lock) in enumerate(zip(index, locks, strict=True)):
-        names[where] = lock.names
-        reason[where] = [r if r or kind == base else OTHER_EXPOSURE for r in lock.reason]
+
+    def together(parts: Iterable[np.ndarray]) -> np.ndarray:
+        return np.concatenate(list(parts))[np.argsort(np.concatenate(index))]
+
+    rows: dict[str, Any] = {
+        name: together(getattr(lock, name) for lock in locks)
+        for name in LimbLock.__dataclass_fields__
+        if isinstance(getattr(faint, name), np.ndarray) and getattr(faint, name).shape == faint.used.shape
+    }
     rows["used"][index[1 - base]] = False
+    reason = together(np.array(lock.reason, object) for lock in locks)
+    reason[index[1 - base]] = [why or OTHER_EXPOSURE for why in reason[index[1 - base]]]
     reference = int(index[base][main.reference])
     rows["angle_deg"] = rows["angle_deg"] - rows["angle_deg"][reference]
-    shown = (
-        f"Motion is measured in the {('faint', 'bright')[base]} exposure, which shows more of the prominence"
-    )
+    exposure = Exposure(base).name.lower()
+    shown = f"Motion is measured in the {exposure} exposure, which shows more of the prominence"
     if base == Exposure.BRIGHT:
         shown += "; the disc shown is that of the faint one"
     scale = [check for check in faint.checks if check.subject == "scale"]
     return replace(
         main,
         **rows,
-        names=tuple(names),
+        names=tuple(together(np.array(lock.names, object) for lock in locks)),
         reason=tuple(reason),
         radius_px=faint.radius_px,
         radius_err_px=faint.radius_err_px,

@@ -1,13 +1,11 @@
 """Recordings made in bursts (many fast frames, a pause, many fast frames): one frame a burst out. And
 recordings that alternate a bright and a faint exposure, for the prominence and for the disc: classes out.
 
-Within a burst the Sun does not change but the air does. The sharpest frames are aligned piece by piece to
-their mean geometry, so that local shifts by the air do not blur, and averaged with weights that favour, at
-each spatial frequency, the frame that transmits most of it.
-
-Sources: local shifts by Lucas & Kanade 1981, Proc. IJCAI, 674, in smooth windows, with a prior that draws
-them to the shift of the whole frame where there is nothing to see; weighted mean by Delbracio & Sapiro 2015,
-Proc. CVPR, 2385 (exponent 11, weights smoothed by a 50th of the frame).
+Within a burst the air changes and the Sun does not. The sharpest frames are aligned piece by piece to their
+mean geometry and averaged with weights that favour, at each spatial frequency, the frame that transmits most
+of it. Sources: local shifts by Lucas & Kanade 1981, Proc. IJCAI, 674, in smooth windows, with a prior that
+draws them to the shift of the whole frame where there is nothing to see; weighted mean by Delbracio & Sapiro
+2015, Proc. CVPR, 2385 (exponent 11, weights smoothed by a 50th of the frame).
 """
 
 from __future__ import annotations
@@ -31,10 +29,7 @@ from promtrack.workers import map_ahead
 
 
 def sharpness(frame: np.ndarray) -> float:
-    """Steepest slope of a 2-D frame, as part of its contrast per pixel: the sharper the limb, the higher.
-
-    Free of gain and offset; 0 for a frame without contrast.
-    """
+    """Steepest slope of a 2-D frame in parts of its contrast per pixel; 0 for a frame without contrast."""
     # Smoothed, so that noise does not count as sharpness.
     smooth = cv2.GaussianBlur(frame.astype(np.float32), (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE)
     dark, bright = np.percentile(smooth[::4, ::4], (5.0, 95.0))
@@ -57,23 +52,21 @@ _NOISE = 1.15  # of the mean, in units of a plain mean's; measured in tests/sequ
 def find_bursts(times_utc: np.ndarray) -> tuple[tuple[int, int], ...]:
     """First and last index + 1 of each burst; empty where the recording is not made in bursts.
 
-    It is when its long steps are at least 5 times the usual step within the runs between them, and when these
-    runs have 4 frames or more (but for the first and the last), last 20 s at most (plasma at 50 km/s moves by
-    1 Mm, the resolution of 60 mm aperture) and less than each pause. After a pause of more than an hour the
-    next one belongs to another recording.
+    Pauses are at least 5 times the usual step. Bursts have 4 frames or more (but for the first and the last)
+    and last 20 s at most (plasma at 50 km/s moves by 1 Mm, the resolution of 60 mm aperture) and less than
+    each pause; after a pause of more than an hour another recording begins.
     """
     steps = np.diff(times_utc) / np.timedelta64(1, "s")
     if len(steps) < 2 * _LEAST_FRAMES or not (steps > 0).any():
         return ()
     pauses = np.flatnonzero(steps > 5.0 * np.median(steps[steps > 0])) + 1
     bursts = tuple(pairwise([0, *pauses.tolist(), len(times_utc)]))
-    if len(bursts) < 2 or any(last - first < _LEAST_FRAMES for first, last in bursts[1:-1]):
+    frames = [last - first for first, last in bursts]
+    if len(bursts) < 2 or min(frames) < 2 or min(frames[1:-1], default=_LEAST_FRAMES) < _LEAST_FRAMES:
         return ()
     lasting = max((times_utc[b - 1] - times_utc[a]) / np.timedelta64(1, "s") for a, b in bursts)
     between = steps[pauses - 1]
-    if lasting > min(20.0, between.min()) or between.max() > 3600.0:
-        return ()
-    return bursts if all(last - first > 1 for first, last in bursts) else ()
+    return bursts if lasting <= min(20.0, between.min()) and between.max() <= 3600.0 else ()
 
 
 def best_of_bursts(sequence: Sequence, times: TimesSettings) -> Sequence:
@@ -159,8 +152,8 @@ def _aligned(sequence: Sequence, indices: list[int]) -> list[np.ndarray]:
 
 
 def local_shift_px(reference: np.ndarray, frame: np.ndarray) -> np.ndarray:
-    """(2, rows, columns) float32 shifts x, y: what stands at p in `reference` stands at p + shift in
-    `frame`. `reference`, `frame`: float32 arrays of one shape."""
+    """(2, rows, columns) float32 shifts x, y: what stands at p in `reference` stands at p + shift in `frame`.
+    `reference`, `frame`: float32 arrays of one shape."""
     size = reference.shape[::-1]  # OpenCV takes (columns, rows)
     window = cv2.createHanningWindow(size, cv2.CV_32F)
     (dx, dy), _ = cv2.phaseCorrelate(reference * window, frame * window)
@@ -198,12 +191,9 @@ def _moved(frame: np.ndarray, shift: np.ndarray, interpolation: int) -> np.ndarr
 
 
 def _weighted_mean(frames: list[np.ndarray]) -> np.ndarray:
-    """Mean whose weights are, at each spatial frequency, the 11th power of the smoothed amplitude.
-
-    What remains of the loss against the sharpest frame, the first, is made good by up to 15 % where that
-    frame stands well above its noise. Around each frame its mirror image fades to one value: else the disc at
-    one border would ring in the sky at the other.
-    """
+    """Mean whose weights are, at each spatial frequency, the 11th power of the smoothed amplitude. What is
+    still lost against the sharpest frame, the first, is made good by up to 15 %. Around each frame its mirror
+    image fades to one value: else the disc at one border would ring in the sky at the other."""
     from scipy import fft  # slow to import, and few recordings are made in bursts
 
     level, first = float(frames[0].mean()), np.zeros(0)
@@ -238,12 +228,9 @@ _RUN = 12  # consecutive frames looked at; a rhythm is seen when it comes back w
 
 
 def alternation(light: np.ndarray) -> np.ndarray | None:
-    """(n,) int8 classes where the (n,) positive values lie on two levels and go to and fro between them, else
-    None.
-
-    Clouds dim both levels alike: each value is compared with the two levels of its neighbours. A single
-    change of exposure, or a cloud that comes and goes, changes the level less than three times.
-    """
+    """(n,) int8 classes where (n,) positive values go to and fro between two levels, else None. Clouds dim
+    both alike, so each value is compared with the levels of its neighbours; a single change of exposure, or a
+    cloud that comes and goes, changes the level less than three times."""
     log = np.log(light)
     if len(log) < 4 or np.ptp(log) < np.log(_LEAST_FACTOR):
         return None
@@ -253,9 +240,8 @@ def alternation(light: np.ndarray) -> np.ndarray | None:
     if not bright.any() or bright.all():
         return None
     apart = np.median(log[bright]) - np.median(log[~bright])
-    scatter = max(
-        np.median(np.abs(np.diff(log[group]))) if group.sum() > 1 else 0.0 for group in (bright, ~bright)
-    )
+    steps = [np.abs(np.diff(log[group])) for group in (bright, ~bright)]
+    scatter = max(np.median(step) if len(step) else 0.0 for step in steps)
     changes = np.count_nonzero(np.diff(bright))
     if apart < np.log(_LEAST_FACTOR) or scatter > 0.25 * apart or changes < max(3, len(log) // _RUN):
         return None
@@ -265,14 +251,12 @@ def alternation(light: np.ndarray) -> np.ndarray | None:
 def with_exposure_classes(sequence: Sequence) -> Sequence:
     """The sequence with `exposure_class` and a note, where two exposures alternate; with a note only where
     the brightness leaps otherwise and no header says why."""
-    exposures = sequence.exposures_s
-    classes, how, light = None, "by their headers", np.zeros(0)
-    known = exposures is not None and np.isfinite(exposures).all() and (exposures > 0).all()
-    if exposures is not None and known:
-        classes, light = alternation(exposures), exposures
+    exposures = sequence.exposures_s if sequence.exposures_s is not None else np.zeros(len(sequence))
+    known = bool((exposures > 0).all())
+    how, light, classes = "by their headers", exposures, alternation(exposures) if known else None
     if classes is None:
-        classes, light = _by_brightness(sequence)
-        how = "by their brightness"
+        how, light = "by their brightness", _brightness(sequence)
+        classes = alternation(light) if len(light) == len(sequence) else None
     if classes is None:
         leaps = np.abs(np.diff(np.log(light))) > np.log(_LEAST_FACTOR)
         if known or 3 * leaps.sum() <= len(leaps):
@@ -292,28 +276,25 @@ def with_exposure_classes(sequence: Sequence) -> Sequence:
     return replace(sequence, exposure_class=classes, notes=(*sequence.notes, note))
 
 
-def _by_brightness(sequence: Sequence) -> tuple[np.ndarray | None, np.ndarray]:
-    # Few of large frames, so that opening stays quick.
+def _brightness(sequence: Sequence) -> np.ndarray:
+    """Light of a run of frames in the middle, or of all frames where that run alternates."""
+    # few of large frames, so that opening stays quick
     run = min(len(sequence), int(np.clip(60_000_000 // np.prod(sequence.shape), 6, _RUN)))
     start = (len(sequence) - run) // 2
     light = _light(sequence, range(start, start + run))
-    if alternation(light) is None:
-        return None, light
-    light = _light(sequence, range(len(sequence)))
-    return alternation(light), light
+    alternates = run < len(sequence) and alternation(light) is not None
+    return _light(sequence, range(len(sequence))) if alternates else light
 
 
 def _light(sequence: Sequence, indices: range) -> np.ndarray:
-    """(n,) light of frames relative to the first one.
-
-    From frame to frame the contrast of blocks that are nowhere above half of full scale is compared, so that
-    neither a burnt-out disc nor the camera's offset hides a change. A frame that cannot be decoded, or is
-    black, has the light of the one before.
-    """
-    light, before = [1.0], None
+    """(n,) light of frames relative to the first one: the contrast of blocks that are nowhere above half of
+    full scale, so that neither a burnt-out disc nor the camera's offset hides a change. A frame that cannot
+    be decoded, or is black, has the light of the one before."""
+    light: list[float] = []
+    before = None
     size = tuple(max(side // 8, 1) for side in sequence.shape[::-1])  # columns, rows
 
-    def look(index: int) -> tuple[np.ndarray, np.ndarray]:
+    def blocks_of(index: int) -> tuple[np.ndarray, np.ndarray]:
         """Blocks of a frame, and whether each is dark throughout."""
         try:
             frame = sequence.read(index).astype(np.float32)
@@ -323,7 +304,7 @@ def _light(sequence: Sequence, indices: range) -> np.ndarray:
         blocks, burnt = (cv2.resize(a, size, interpolation=cv2.INTER_AREA) for a in (frame, bright))
         return blocks, burnt == 0
 
-    for position, (blocks, dark) in enumerate(map_ahead(look, indices)):
+    for blocks, dark in map_ahead(blocks_of, indices):
         ratio = 1.0
         if before is not None:
             common = before[1] & dark
@@ -331,8 +312,7 @@ def _light(sequence: Sequence, indices: range) -> np.ndarray:
             was, now = (float(np.std(part[used], dtype=float)) for part in (before[0], blocks))
             ratio = now / was if was > 0 else 1.0
         seen = 0.01 < ratio < 100.0  # beyond, a frame is black or spoiled
-        if position:
-            light.append(light[-1] * (ratio if seen else 1.0))
+        light.append((light[-1] if light else 1.0) * (ratio if seen else 1.0))
         if seen and np.ptp(blocks) > 0:
             before = blocks, dark
     return np.array(light)

@@ -5,6 +5,7 @@ Left in, a hot pixel crosses the strips at the speed of the Sun's drift and look
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import NormalDist
@@ -31,24 +32,21 @@ class Calibration:
 
 
 def load_calibration(camera: CameraSettings, shape: tuple[int, int], plan: Plan = None) -> Calibration | None:
-    """Dark and flat that the settings name, or None where they name none. Raises InputError: a dark or
-    flat cannot be read or has another size than the frames."""
-    if not camera.dark and not camera.flat:
-        return None
-    dark = _mean("camera.dark", camera.dark, camera, shape, plan) if camera.dark else None
-    flat = _mean("camera.flat", camera.flat, camera, shape, plan) if camera.flat else None
-    return make_calibration(dark, flat)
+    """Dark and flat that the settings name, or None where they name none. Raises InputError: a dark or flat
+    cannot be read or has another size than the frames."""
+    dark, flat = (
+        _mean(f"camera.{key}", name, camera, shape, plan) if name else None
+        for key, name in (("dark", camera.dark), ("flat", camera.flat))
+    )
+    return None if dark is None and flat is None else make_calibration(dark, flat)
 
 
 def make_calibration(dark: np.ndarray | None, flat: np.ndarray | None) -> Calibration:
-    """Calibration from a mean dark and a mean flat, float32 arrays of one shape.
-
-    Hot pixels stand more than 10 robust sigmas above the dark's median; blind ones are below 5 % in the flat.
-
-    Raises InputError: the flat is black.
-    """
+    """Calibration from a mean dark and a mean flat, float32 arrays of one shape. Hot pixels stand more than
+    10 robust sigmas above the dark's median; blind ones are below 5 % in the flat. Raises InputError: the
+    flat is black."""
     notes: list[str] = []
-    given = dark if dark is not None else flat
+    given = flat if dark is None else dark
     bad = np.zeros(() if given is None else given.shape, dtype=bool)
     if dark is not None:
         middle = float(np.median(dark))
@@ -123,18 +121,9 @@ _BESIDE = np.abs(_AROUND).max(axis=0) == 1  # the 8 neighbours among them
 
 
 def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarray:
-    """Places of hot and dead pixels, from frames spread over the recording.
-
-    Parameters
-    ----------
-    frames : arrays [y, x] of one shape
-    full_scale : value of a saturated pixel; saturated areas hold no hot pixels
-
-    Returns
-    -------
-    (k, 2) int array, rows y, x; empty when there are so many candidates that they are not single faults of
-    the sensor
-    """
+    """(k, 2) places y, x of hot and dead pixels, from frames [y, x] spread over the recording; empty when
+    there are so many candidates that they are not single faults of the sensor. Saturated areas, at
+    `full_scale`, hold none."""
     if not frames:
         return np.empty((0, 2), dtype=int)
     needed = min(len(frames), ENOUGH_FRAMES)
@@ -166,16 +155,11 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
 
 def mend_hot_pixels(sequence: Sequence) -> tuple[Sequence, int]:
     """The sequence with hot and dead pixels replaced by the median of their neighbours, and how many there
-    are.
-
-    A sample that cannot be decoded is passed over: the stage that meets it again says so.
-    """
+    are."""
     frames = []
     for index in spread_over(len(sequence), 9):
-        try:
+        with suppress(InputError):  # the stage that meets it again says so
             frames.append(sequence.frame(int(index)))
-        except InputError:
-            continue
     places = find_hot_pixels(frames, full_scale=sequence.full_scale)
     if len(places) == 0:
         return sequence, 0
@@ -191,11 +175,9 @@ def mend_hot_pixels(sequence: Sequence) -> tuple[Sequence, int]:
 
 
 def _stands_out(values: np.ndarray, places: np.ndarray) -> np.ndarray:
-    """Whether pixels (flat indices) exceed all their neighbours by most of their height.
-
-    The image of a point, blurred to two pixels full width at half maximum (the least that an instrument
-    sampled by the Nyquist rule gives), has neighbours at half its height, a hot pixel has none.
-    """
+    """Whether pixels (flat indices) exceed all their neighbours by most of their height. The image of a
+    point, two pixels wide at half maximum (the least by the Nyquist rule), has neighbours at half its height,
+    a hot pixel has none."""
     y, x = (at[:, None] for at in np.unravel_index(places, values.shape))
     rows, columns = (
         np.clip(at + step, 0, size - 1) for at, step, size in zip((y, x), _AROUND, values.shape, strict=True)

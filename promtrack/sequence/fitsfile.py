@@ -75,8 +75,8 @@ class _Unit:
 
 
 def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
-    """One frame a plane of the first unit that holds a picture. `alone`: the file is the whole input, so
-    that three planes are three frames and not three colours. Raises InputError: nothing can be read."""
+    """One frame a plane of the first unit that holds a picture. `alone`: the file is the whole input, so that
+    three planes are three frames and not three colours. Raises InputError: nothing can be read."""
     unit = _first_picture(path)
     cards, (columns, rows) = unit.cards, unit.axes[:2]
     planes = math.prod(unit.axes[2:])

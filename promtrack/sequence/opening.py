@@ -36,8 +36,8 @@ def open_sequence(
     path: str | Path, *, times: TimesSettings = TimesSettings(), camera: CameraSettings = CameraSettings()
 ) -> Sequence:
     """The recording at `path`, ordered by time; frames are read when asked for. `path`: a folder of TIFF,
-    PNG, JPEG or FITS files or of films, one film, one multi-page TIFF or one FITS cube. Raises InputError:
-    no frame can be used, with the reason; SettingsError: a setting of `times` or `camera` cannot be used."""
+    PNG, JPEG or FITS files or of films, one film, one multi-page TIFF or one FITS cube. Raises InputError: no
+    frame can be used, with the reason; SettingsError: a setting of `times` or `camera` cannot be used."""
     path = Path(path)
     found, left_out = find_frames(path, bayer=camera.bayer)
     others = [name for name in other_files(path, found, left_out) if name != Path(times.table).name]

@@ -84,8 +84,8 @@ def _files(path: Path) -> list[Path]:
 
 
 def _frames_of_file(file: Path, *, alone: bool, bayer: str = "auto") -> list[Found]:
-    """Frames of one file, by its content; an empty list where it is no picture and does not claim to be
-    one. Raises InputError: the file is damaged, or its name promises a picture that is not there."""
+    """Frames of one file, by its content; an empty list where it is no picture and does not claim to be one.
+    Raises InputError: the file is damaged, or its name promises a picture that is not there."""
     suffix = file.suffix.lower()
     claims = alone or suffix in _STILL_NAMES | _FILM_NAMES
     try:

@@ -177,8 +177,8 @@ _DIRECTIVES = {
 
 
 def pattern_search(pattern: str) -> re.Pattern[str]:
-    """A search for a strptime pattern inside a name. Raises SettingsError: a directive that strptime does
-    not know, or no hour in the pattern."""
+    """A search for a strptime pattern inside a name. Raises SettingsError: a directive that strptime does not
+    know, or no hour in the pattern."""
     parts = re.split(r"(%.)", pattern, flags=re.DOTALL)
     unknown = [part for part in parts[1::2] if part[1] not in _DIRECTIVES]
     if unknown or "%" not in pattern or "%" in "".join(parts[::2]):

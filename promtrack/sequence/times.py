@@ -101,7 +101,8 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
 
     Raises InputError: no source knows the time of two frames or more, or frames would be less than a second
     apart by what may be playback or a running number; SettingsError: a zone, start, pattern or table that
-    cannot be used."""
+    cannot be used.
+    """
     asked = _Asked(frames, settings, read_zone(settings.zone), folder)
     answers: dict[str, _Answer] = {}
     auto = settings.source == "auto"

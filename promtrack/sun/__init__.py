@@ -1,8 +1,8 @@
 """The Sun on a date: constants, apparent size and orientation, and what a pixel is worth.
 
-In come times, settings and a header; out go `SolarView`, `Scale` and `Orientation`. Pixels become
-kilometres and image angles become position angles here and nowhere else. Read constants, ephemeris,
-orientation, scale, then drift.
+In come times, settings and a header; out go `SolarView`, `Scale` and `Orientation`. Pixels become kilometres
+and image angles become position angles here and nowhere else. Read constants, ephemeris, orientation, scale,
+then drift.
 """
 
 # ruff: noqa: F401 - what the room hands out

@@ -73,8 +73,8 @@ def seen_height_mm(
 ) -> np.ndarray | float:
     """Height above the limb at which something is seen that stood on the limb, after the Sun has turned.
 
-    At latitude l the place on the sky is (R + h) (cos l cos t, sin l), for a disc centre on the equator
-    (B0 = 0). On the equator that is (R + h) cos t - R: what had no height sinks by R (1 - cos t).
+    At latitude l the place on the sky is (R + h) (cos l cos t, sin l), for a disc centre on the equator (B0 =
+    0). On the equator that is (R + h) cos t - R: what had no height sinks by R (1 - cos t).
 
     Parameters
     ----------

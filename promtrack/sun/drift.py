@@ -2,9 +2,9 @@
 turn and the scale.
 
 The Sun crosses a fixed telescope at the sky's rate less its own motion in right ascension, times the cosine
-of its declination: about 15 arcsec a second. The direction is west, the rate gives the scale. A straight
-line does not show whether the picture is mirrored. A nudge does: the telescope pushed a little towards
-celestial north (or south) while the Sun drifts. The picture then shows the Sun moving south (or north).
+of its declination: about 15 arcsec a second. The direction is west, the rate gives the scale. A straight line
+does not show whether the picture is mirrored. A nudge does: the telescope pushed a little towards celestial
+north (or south) while the Sun drifts. The picture then shows the Sun moving south (or north).
 """
 
 from __future__ import annotations
@@ -68,9 +68,9 @@ def fit_drift(
     nudge : 'north' or 'south', if the telescope was pushed that way during the recording; the Sun in the
         picture moves the opposite way. Empty: no nudge is looked for.
 
-    Raises InputError: too few positions, too little motion for a direction, or no nudge is seen; whether
-    the motion has the sky's rate only the limb can show (`check_against_limb`); ValueError: wrong shapes,
-    or an unknown nudge.
+    Raises InputError: too few positions, too little motion for a direction, or no nudge is seen; whether the
+    motion has the sky's rate only the limb can show (`check_against_limb`); ValueError: wrong shapes, or an
+    unknown nudge.
     """
     time, position = _checked(time_s, x_px, y_px, nudge)
     line = _fit_line(time, position, nudged=bool(nudge))
@@ -121,9 +121,9 @@ def fit_drift(
 
 
 def check_against_limb(found: DriftCalibration, limb: Scale) -> tuple[str, bool]:
-    """The drift's scale against the limb's: one sentence, and whether they agree. `limb`: the scale from
-    the radius of the limb alone, in the same frames. Raises InputError: the Sun moves at another rate than
-    the sky, so the drive was on or the times are wrong."""
+    """The drift's scale against the limb's: one sentence, and whether they agree. `limb`: the scale from the
+    radius of the limb alone, in the same frames. Raises InputError: the Sun moves at another rate than the
+    sky, so the drive was on or the times are wrong."""
     ratio = found.arcsec_per_px / limb.arcsec_per_px
     err = max(
         float(np.hypot(limb.sigma_km_per_px / limb.km_per_px, found.arcsec_per_px_err / found.arcsec_per_px)),

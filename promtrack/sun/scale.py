@@ -9,8 +9,8 @@ Mm at the poles (Johannesson & Zirin 1996, ApJ 471, 510). How it rises in betwee
 square of the sine of the latitude is our choice, and half of the rise is carried as an error. Along an arc
 the rise also bends the limb a little more or less than a circle, which a fit of a short arc takes for another
 radius; that is carried as an error as well. Lines of the extreme ultraviolet: steepest fall in public
-pictures of the Atmospheric Imaging Assembly, 1.009, 1.012 and 1.024 solar radii in 304, 193 and 171
-angstrom, measured by us (tests/outside/data/README.md).
+pictures of the Atmospheric Imaging Assembly, 1.009, 1.012 and 1.024 solar radii in 304, 193 and 171 angstrom,
+measured by us (tests/outside/data/README.md).
 """
 
 from __future__ import annotations

@@ -4,17 +4,18 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from promtrack.limb.circle import Circle, fit_circle, robust_descent
+from promtrack.limb.circle import fit_circle
+from promtrack.limb.records import Place
 
-NEAR = Circle(1.0, -1.0, 1000.0)
+NEAR = Place(1.0, -1.0, 1000.0)
 
 
 def test_six_points_geometric():
     # PUBLISHED  Gander, Golub & Strebel 1994, BIT 34, 558: geometric fit (4.7398, 2.9835), 4.7142, sum of
-    # squares 1.22760. All points weigh alike there, so the descent is asked for without its biweight.
+    # squares 1.22760. All points weigh alike there.
     six = np.array([(1, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7)], float)
-    result, weight = robust_descent(six, np.array([5.0, 3.0, 4.0]), 3, np.inf, np.ones(6))
-    assert weight == pytest.approx(np.ones(6))
+    fit = fit_circle(six, Place(5.0, 3.0, 4.0), robust=False)
+    result = fit.x_px, fit.y_px, fit.radius_px
     assert result == pytest.approx((4.7398, 2.9835, 4.7142), abs=1e-4)
     left = np.hypot(six[:, 0] - result[0], six[:, 1] - result[1]) - result[2]
     assert (left**2).sum() == pytest.approx(1.22760, abs=1e-5)
