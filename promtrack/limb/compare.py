@@ -1,8 +1,7 @@
 """Checks of the lock that are not the fit itself: a solution and what went into it in, checks out.
 
-Edge and features look at different light, a header comes from another instrument, and the radius of a single
-frame knows nothing of the others': where two of them contradict each other the run says so, and frames that
-do are left out.
+Edge and features look at different light, a header comes from another instrument, and the radius of a frame
+knows nothing of the others'. Where they contradict each other the run says so, and such frames are left out.
 """
 
 from __future__ import annotations
@@ -10,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from promtrack.checks import Check
 from promtrack.limb.circle import FAR_SIGMA, GOOD_SCALE, MAD
@@ -42,13 +42,18 @@ class Comparison:
 def compare(solution: Solution, kept: list[FrameMeasure], known: Known) -> Comparison:
     """All checks of a solution that was made from the frames kept."""
     left_out: dict[int, str] = {}
+    share = float(np.median([m.signs.kept_part for m in kept]))
+    on_circle = f"{100 * share:.0f} % of the limb's points lie on its circle."
+    relative = solution.radius_err_px / solution.radius_px
+    level = "good" if relative < GOOD_SCALE else "fair" if relative < POOR_SCALE else "poor"
+    radius = f"The radius of the limb, and with it the scale, is known to {100 * relative:.2g} %."
     checks = [
         *_edge_against_place(solution, left_out),
-        _points(kept),
+        Check("lock", "limb points", _level(share), on_circle),
         *_like_a_sun(kept, known),
-        *_scale(solution),
+        Check("scale", "error of the radius", level, radius),
+        *one_radius(solution.frame_radius_px, solution.frame_radius_err_px),
     ]
-    checks += one_radius(solution.frame_radius_px, solution.frame_radius_err_px)
     if known.radius_px is not None:
         own = np.median([_free_radius(m) for m in kept], axis=0)
         checks += radius_check((float(own[0]), float(own[1])), (known.radius_px, 0.0))
@@ -69,12 +74,12 @@ def _edge_against_place(solution: Solution, left_out: dict[int, str]) -> list[Ch
             left_out[int(k)] = f"edge and features disagree by {abs(away[k]):.1f} px {name} the limb"
         if len(away) < 2 * WINDOW:
             continue
-        window = np.lib.stride_tricks.sliding_window_view(away, WINDOW)
-        middle = np.abs(np.median(window, axis=1))
-        sure = np.median(np.lib.stride_tricks.sliding_window_view(error, WINDOW), axis=1)
+        middle, sure = (np.median(sliding_window_view(a, WINDOW), axis=1) for a in (away, error))
+        middle = np.abs(middle)
         drift = middle / sure * np.sqrt(WINDOW) * 0.8  # a median of eight has 0.8 of a mean's efficiency
-        at = int(np.argmax(np.where(middle > APART_PX, drift, 0.0)))
-        if middle[at] > APART_PX and drift[at] > pulled:
+        drift[middle <= APART_PX] = 0.0
+        at = int(np.argmax(drift))
+        if drift[at] > pulled:
             worst, pulled = float(middle[at]), float(drift[at])
     level = "poor" if pulled > 2 * FAR_SIGMA else "fair" if pulled > FAR_SIGMA else "good"
     words = (
@@ -95,12 +100,6 @@ def _free_radius(m: FrameMeasure) -> tuple[float, float]:
     rms = float(np.sqrt(np.mean((m.edge_px - design @ fit) ** 2)))
     alike = max(ALIKE_PX / (np.radians(m.bin_deg) * m.place.radius_px), 1.0)
     return m.place.radius_px + float(fit[2]), max(rms, 0.01) * float(np.sqrt(alike * inverse[2, 2]))
-
-
-def _points(kept: list[FrameMeasure]) -> Check:
-    share = float(np.median([m.signs.kept_part for m in kept]))
-    words = f"{100 * share:.0f} % of the limb's points lie on its circle."
-    return Check("lock", "limb points", _level(share), words)
 
 
 def _both(name: str, words: str, level: str = "poor") -> list[Check]:
@@ -185,27 +184,17 @@ def sharpness_check(sharpness: np.ndarray) -> Check:
     return Check("lock", "sharpness", _level(1 - blurred / len(sharpness)), words)
 
 
-def _scale(solution: Solution) -> list[Check]:
-    relative = solution.radius_err_px / solution.radius_px
-    level = "good" if relative < GOOD_SCALE else "fair" if relative < POOR_SCALE else "poor"
-    words = f"The radius of the limb, and with it the scale, is known to {100 * relative:.2g} %."
-    return [Check("scale", "error of the radius", level, words)]
-
-
 def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
     """Whether all frames show a Sun of one size: (n,) radius of each frame by itself, px, and its 1 sigma.
 
     The radii are parted in two groups so that their own scatter is least. What wanders slowly, with the air,
     is parted by up to 4 of that scatter, two Suns by more; and it makes no line.
     """
-    ordered, most = np.sort(radius), len(radius) - 2
-    if most > 3:  # three frames a group
-        parted = min(
-            range(3, most), key=lambda k: k * ordered[:k].var() + (len(radius) - k) * ordered[k:].var()
-        )
-        limit = 0.5 * (ordered[parted - 1] + ordered[parted])
-        low, high = (float(np.median(group)) for group in (ordered[:parted], ordered[parted:]))
-        large = radius > limit
+    ordered, count = np.sort(radius), len(radius)
+    if count > 5:  # three frames a group
+        parted = min(range(3, count - 2), key=lambda k: sum(len(g) * g.var() for g in np.split(ordered, [k])))
+        low, high = (float(np.median(group)) for group in np.split(ordered, [parted]))
+        large = radius >= ordered[parted]
         own = MAD * float(np.median(np.abs(radius - np.where(large, high, low))))
         apart = high - low
         sure = apart / max(own, 1e-9)
@@ -218,7 +207,7 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
                 small = f"The Sun is {size:.1f} % {word} from frame {int(changes[0]) + 1} on"
             words = f"{small} ({sure:.0f} sigma): two recordings in one folder, or the optics were changed."
             return _both("one radius", f"{words} Measure them apart.")
-        number = np.arange(len(radius))
+        number = np.arange(count)
         slope, first = np.polyfit(number, radius, 1)
         whole, left = slope * number[-1], float(np.std(radius - first - slope * number))
         # Change of the radius over a recording, in its scatter about a line: air with a memory of 10 to 100
@@ -252,14 +241,8 @@ def radius_check(own: tuple[float, float], stated: tuple[float, float]) -> list[
 
 
 def header_check(solution: Solution, header_px: np.ndarray, err_px: float) -> Check:
-    """Where headers put the Sun's centre against where the limb does, in every frame that has one.
-
-    Parameters
-    ----------
-    solution : without the headers
-    header_px : (n, 2) centres; nan in frames without
-    err_px : 1 sigma of a header's centre
-    """
+    """Where headers put the Sun's centre, (n, 2) with nan in frames without and 1 sigma, against where a
+    solution without them does."""
     has = np.isfinite(header_px).all(axis=1)
     apart = np.einsum("iaj,ij->ia", solution.axes, solution.centre_px - header_px)[has]
     middle = np.median(apart, axis=0)
@@ -269,20 +252,20 @@ def header_check(solution: Solution, header_px: np.ndarray, err_px: float) -> Ch
         f"from the limb alone by {middle[0]:+.1f} +- {error[0]:.1f} px across it and {middle[1]:+.1f} +- "
         f"{error[1]:.1f} px along it, in {int(has.sum())} frames"
     )
+    level, words = "good", f"Headers and limb agree: they differ {figures}."
     if sigma > DISAGREE_SIGMA:
+        level = "poor"
         words = (
             f"Headers put the Sun's centre {size:.1f} px from where the limb puts it ({sigma:.0f} sigma). "
-            "One of them is not the Sun's limb, or the headers are wrong. "
-            f"They differ {figures}."
+            f"One of them is not the Sun's limb, or the headers are wrong. They differ {figures}."
         )
-        return Check("lock", "header against limb", "poor", words)
-    if DISAGREE_SIGMA * error[0] > UNSEEN * solution.radius_px:
+    elif DISAGREE_SIGMA * error[0] > UNSEEN * solution.radius_px:
+        level = "fair"
         words = (
             f"The Sun's place rests on the headers, which the limb hardly checks: they differ {figures}. "
             "Heights would be off by as much as the headers are."
         )
-        return Check("lock", "header against limb", "fair", words)
-    return Check("lock", "header against limb", "good", f"Headers and limb agree: they differ {figures}.")
+    return Check("lock", "header against limb", level, words)
 
 
 def header_scatter_px(solution: Solution, header_px: np.ndarray) -> float:

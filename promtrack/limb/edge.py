@@ -71,13 +71,9 @@ def make_grid(
     """Grid for a limb of this radius: rays `ray_px` apart there, samples `pitch_px` apart along them."""
     count = int(np.ceil(2 * np.pi * radius_px / ray_px))
     offsets = pitch_px * np.arange(-int(inside_px / pitch_px), int(outside_px / pitch_px) + 1.0)
-    return grid_of(np.arange(count) * (360.0 / count), offsets, radius_px)
-
-
-def grid_of(theta_deg: np.ndarray, offset_px: np.ndarray, radius_px: float) -> Grid:
-    """Grid of rays at (n,) angles all round the Sun, sampled at (m,) distances from the limb."""
-    step_px, theta = 2 * np.pi * radius_px / len(theta_deg), np.radians(theta_deg)
-    return Grid(theta_deg, step_px, offset_px, np.sin(theta), np.cos(theta))
+    theta_deg = np.arange(count) * (360.0 / count)
+    theta = np.radians(theta_deg)
+    return Grid(theta_deg, 2 * np.pi * radius_px / count, offsets, np.sin(theta), np.cos(theta))
 
 
 def unwrap(

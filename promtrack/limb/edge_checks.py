@@ -91,6 +91,8 @@ def _round_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
 
 
 def _second_edge_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
+    from scipy.signal import find_peaks  # slow to import, and a mere check does without
+
     mm = 1000.0 * lock.radius_px / SOLAR_RADIUS_KM  # px
     step_mm = min(0.25, 0.25 / mm)
     offset, rays = _rays(frame, lock, 15.0 * mm, step_mm * mm)
@@ -100,7 +102,7 @@ def _second_edge_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
         return []
     profile = np.median(rays[seen], axis=0)
     fall = cv2.GaussianBlur(-np.gradient(profile), (0, 0), max(0.5 / mm / step_mm, 1.0)).ravel()
-    peaks = _peaks(fall, LEAST_FALL * float(fall.max()))
+    peaks, _ = find_peaks(fall, prominence=LEAST_FALL * float(fall.max()))
     apart = height[peaks] - height[int(np.argmax(fall))]
     near = (np.abs(apart) >= SECOND_MM[0]) & (np.abs(apart) <= SECOND_MM[1])
     if not near.any():
@@ -113,19 +115,6 @@ def _second_edge_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
         f"filter. Heights may be off by that much, and the scale by {wrong:.1f} %."
     )
     return [Check("scale", "second edge", "fair", words)]
-
-
-def _peaks(values: np.ndarray, least: float) -> np.ndarray:
-    """Places of the maxima of (n,) values that stand out by `least`: from each one has to go down so far, on
-    both sides, before one comes higher. scipy.signal has the same and takes 0.6 s to import."""
-    found = []
-    for top in np.flatnonzero((values[1:-1] > values[:-2]) & (values[1:-1] >= values[2:])) + 1:
-        higher = np.flatnonzero(values > values[top])
-        first = higher[higher < top].max(initial=-1) + 1
-        last = higher[higher > top].min(initial=len(values))
-        if values[top] - max(values[first:top].min(), values[top:last].min()) >= least:
-            found.append(top)
-    return np.array(found, int)
 
 
 def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Place | None:

@@ -13,7 +13,7 @@ import numpy as np
 
 from promtrack.limb.records import Place
 from promtrack.limb.shifts import EDGE_ROWS_PX, Template
-from promtrack.sequence.records import MANY, Sequence, spread_over
+from promtrack.sequence.records import MANY, Sequence, SolarHeader, spread_over
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 from promtrack.sun import (
     SOLAR_RADIUS_KM,
@@ -63,27 +63,20 @@ def expected_sky(
     if site.latitude_deg is None or site.longitude_deg is None:
         turn = np.zeros(count) if camera.mount == "equatorial" else unknown
         possible = SHORT_ARC_BENT * float(np.sqrt(np.mean(flattening(POSSIBLE_ALTITUDES_DEG) ** 2)))
-        # above 60 deg the course does not matter any more
         # how fast the rising Sun climbs in latitude 48 deg: 15 deg an hour times the latitude's cosine
-        lowest = np.asarray(
-            flattening(
-                np.minimum(POSSIBLE_ALTITUDES_DEG[0] + (10.0 / 3600.0) * (seconds - seconds.min()), 60.0)
-            )
-        )
+        climbs = POSSIBLE_ALTITUDES_DEG[0] + 10.0 / 3600.0 * seconds
+        lowest = np.asarray(flattening(np.minimum(climbs, POSSIBLE_ALTITUDES_DEG[-1])))
         return Expected(np.zeros(count), unknown, turn, possible, lowest, (_without_site(possible, lowest),))
     picks = spread_over(count, MANY)
     moments = times_utc[picks]
 
-    def between(values: np.ndarray, period: float | None = None) -> np.ndarray:
-        if period is not None:
-            values = np.unwrap(values, period=period)
+    def between(values: np.ndarray) -> np.ndarray:
         return np.interp(seconds, seconds[picks], values)
 
-    flat = between(
-        np.nan_to_num(flattening(sky_place(moments, site=site).altitude_deg, elevation_m=site.elevation_m))
-    )
+    altitude_deg = sky_place(moments, site=site).altitude_deg
+    flat = between(np.nan_to_num(flattening(altitude_deg, elevation_m=site.elevation_m)))
     turn = between(field_turn_deg(moments, site=site, camera=camera))
-    zenith = between(zenith_image_deg(moments, site=site, camera=camera), 360.0)
+    zenith = between(np.unwrap(zenith_image_deg(moments, site=site, camera=camera), period=360.0))
     notes, left, unmodelled = [], 0.0, np.zeros(count)
     if flat.max() > LEAST_FLATTENING and not np.isfinite(zenith).all():
         notes.append(
@@ -157,14 +150,15 @@ def stated_places(sequence: Sequence, limb: LimbSettings) -> tuple[Place | None,
     """Where headers put the Sun and how large its limb is, frame by frame; None where one does not say."""
     headers = sequence.headers or (sequence.header, *([None] * (len(sequence) - 1)))
     height = 1.0 + 1000.0 * limb_height(limb).height_mm / SOLAR_RADIUS_KM
-    places: list[Place | None] = []
-    for h in headers:
-        radius = np.nan if h is None or h.arcsec_per_px <= 0 else h.rsun_arcsec / h.arcsec_per_px * height
-        if h is None or not (np.isfinite([h.centre_x_px, h.centre_y_px, radius]).all() and radius > 0):
-            places.append(None)
-        else:
-            places.append(Place(h.centre_x_px, h.centre_y_px, limb.radius_px or radius))
-    return tuple(places)
+
+    def place(header: SolarHeader | None) -> Place | None:
+        if header is None or not (header.arcsec_per_px > 0 and header.rsun_arcsec > 0):
+            return None
+        radius = header.rsun_arcsec / header.arcsec_per_px * height
+        sound = np.isfinite([header.centre_x_px, header.centre_y_px, radius]).all()
+        return Place(header.centre_x_px, header.centre_y_px, limb.radius_px or radius) if sound else None
+
+    return tuple(map(place, headers))
 
 
 def guessed_places(stated: tuple[Place | None, ...]) -> tuple[Place | None, ...]:
@@ -196,21 +190,22 @@ def carried_px(
         return none, ()
     view = solar_view(sequence.times_utc[indices[0]], header=sequence.header)
     orientation = orient(view, camera=camera, header=sequence.header)
-    if not orientation.position_angles or not np.isfinite(view.b0_deg):
-        b0 = view.b0_deg if np.isfinite(view.b0_deg) else 0.0
-        pole = float(np.abs(limb_drift(np.array([0.0, 180.0]), np.array(SEEN_DEPTH), b0)).max())
-        size = pole * radius_px * float(time_s[-1])
-        return none, (
+    if orientation.position_angles and np.isfinite(view.b0_deg):
+        course = drift_px_s(template, radius_px, orientation, view.b0_deg) * time_s
+        size = abs(float(course[-1]))
+        words = (
+            f"Solar rotation carries what stands on the limb by {size:.1f} px along it over the recording "
+            f"(B0 = {view.b0_deg:+.1f} deg); this is taken out of the Sun's place."
+        )
+    else:
+        poles = limb_drift(np.array([0.0, 180.0]), np.array(SEEN_DEPTH), np.nan_to_num(view.b0_deg))
+        course, size = none, float(np.abs(poles).max() * radius_px * time_s[-1])
+        words = (
             f"Solar rotation carries what stands on the limb along it, by up to {size:.1f} px over the "
             "recording; without camera.north_deg it is not known which way, and the lock takes it for a "
-            "motion of the Sun.",
-        ) * (round(size, 1) > 0.0)
-    course = drift_px_s(template, radius_px, orientation, view.b0_deg) * time_s
-    size = abs(float(course[-1]))
-    return course, (
-        f"Solar rotation carries what stands on the limb by {size:.1f} px along it over the recording "
-        f"(B0 = {view.b0_deg:+.1f} deg); this is taken out of the Sun's place.",
-    ) * (round(size, 1) > 0.0)
+            "motion of the Sun."
+        )
+    return course, (words,) * (round(size, 1) > 0.0)
 
 
 def drift_px_s(template: Template, radius_px: float, orientation: Orientation, b0_deg: float) -> float:

@@ -53,15 +53,14 @@ class SmallFrame:
 
     def to_full(self, place: Place) -> Place:
         """A place in the reduced frame in pixels of the full one."""
-        return resized(place, self.factor)
+        return _resized(place, self.factor)
 
     def to_small(self, place: Place) -> Place:
         """A place in the full frame in pixels of the reduced one; the inverse of `to_full`."""
-        return resized(place, 1.0 / self.factor)
+        return _resized(place, 1.0 / self.factor)
 
 
-def resized(place: Place, by: float) -> Place:
-    """The place in a picture of another size, both with pixel centres at integers."""
+def _resized(place: Place, by: float) -> Place:  # pixel centres are integers in both pictures
     x, y = (by * (centre + 0.5) - 0.5 for centre in (place.x_px, place.y_px))
     return replace(place, x_px=x, y_px=y, radius_px=by * place.radius_px)
 

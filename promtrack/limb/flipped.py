@@ -17,8 +17,7 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.edge import grid_of, unwrap
-from promtrack.limb.find import SmallFrame, find_limb, resized
+from promtrack.limb.find import SmallFrame, find_limb
 from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import FEW, Sequence, SolarHeader, spread_over
 
@@ -47,20 +46,25 @@ class _Zones:
             place = self._place(index, frame)
         except InputError:
             return None
-        # smaller, so that a pixel spans a step of angle
-        by = min(1.0 / (place.radius_px * np.radians(STEP_DEG)), 1.0)
-        small = cv2.resize(frame.astype(np.float32), None, fx=by, fy=by, interpolation=cv2.INTER_AREA)
-        place = resized(place, by)
-        grid = grid_of(np.arange(0.0, 360.0, STEP_DEG), (RADII - 1.0) * place.radius_px, place.radius_px)
-        laid = unwrap(small, place, grid, interpolation=cv2.INTER_LINEAR, margin_px=1.0)
-        zone = np.full((len(RADII), len(grid.theta_deg)), np.nan, np.float32)
-        zone[:, laid.ray] = np.where(laid.valid, laid.value, np.nan).T
+        theta = np.radians(np.arange(0.0, 360.0, STEP_DEG) + place.turn_deg)
+        size = max(place.radius_px * np.radians(STEP_DEG), 1.0)  # frame px that a step of angle spans
+        columns, rows = (max(round(side / size), 1) for side in frame.shape[::-1])
+        small = cv2.resize(frame.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
+        rho = place.radius_px * RADII[:, None]
+        x, y = (
+            ((centre - rho * turn + 0.5) * part / whole - 0.5).astype(np.float32)
+            for centre, turn, part, whole in (
+                (place.x_px, np.sin(theta), columns, frame.shape[1]),
+                (place.y_px, np.cos(theta), rows, frame.shape[0]),
+            )
+        )
+        zone = cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
         seen = np.isfinite(zone)
         count = np.maximum(seen.sum(axis=1, keepdims=True), 1)
         level = np.nansum(zone, axis=1, keepdims=True) / count
         zone = zone - level
         spread = np.sqrt(np.nansum(zone**2, axis=1, keepdims=True) / count)
-        return zone / np.maximum(spread, 1e-4 * np.abs(level) + 1e-12)  # above the rounding of sums
+        return zone / np.maximum(spread, 1e-6 * np.abs(level) + 1e-12)  # above what sums are rounded to
 
     def _place(self, index: int, frame: np.ndarray) -> Place:
         if self.lock is not None:
@@ -153,10 +157,8 @@ def _is_turned(one: np.ndarray, other: np.ndarray) -> bool:
 
 def _is_mirrored(one: np.ndarray, other: np.ndarray) -> bool:
     """Whether the zones agree only once one of them is reversed, as it is or turned by half a circle.
-
-    Compared without what changes slowly along the limb: a cloud that moves through mirrors that by itself.
-    Beyond a disc that is burnt out it is the prominences that are compared, as they are.
-    """
+    Compared without what changes slowly along the limb, which a passing cloud mirrors by itself; beyond a
+    burnt-out disc it is the prominences that are compared."""
     if burnt := _is_burnt(one) or _is_burnt(other):
         one, other = (np.where(RADII[:, None] > BEYOND, zone, np.nan) for zone in (one, other))
     if _alike(one, other) > ALIKE:

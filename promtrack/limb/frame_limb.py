@@ -64,7 +64,7 @@ class LimbSigns:
     saturated_fraction: float
     burnt_limb: bool  # disc burnt out at the limb
     middle: float  # counts above the sky well inside the disc, in parts of `disc`; nan where it is not seen
-    blank: float  # part of the pixels just outside the limb that hold one and the same count
+    blank: float  # part of the pixels just outside the limb that hold one count, to a thousandth
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,20 +80,32 @@ class Look:
     along_err_px: float  # 1 sigma of `place` along the limb, were every stretch of ALIKE_PX one measurement
 
 
+@dataclass(frozen=True, slots=True)
+class Start:
+    """What a handful of frames show."""
+
+    radius_px: float
+    visible_px: float  # longest limb seen
+    places: tuple[tuple[int, Place], ...]  # frame and place
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Finder:
     """Finds the limb in any frame of a sequence, each by itself."""
 
-    radius_px: float  # provisional
+    start: Start  # frames whose place is known to a pixel or so
     full_scale: float
     grid: Grid  # rays on which the edge is measured
     few: Grid  # and those on which it is found
     bin_deg: float
     least_rays: float  # in a bin of limb
-    starts: tuple[tuple[int, Place], ...]  # frames whose place is known to a pixel or so
-    flattening: np.ndarray
-    zenith_deg: np.ndarray
+    sky: Expected
     stated: tuple[Place | None, ...]  # as headers have it, a frame each
+
+    @property
+    def radius_px(self) -> float:
+        """Provisional radius of the limb."""
+        return self.start.radius_px
 
     def look(self, index: int, frame: np.ndarray) -> Look:
         """The limb in frame `index`; raises LimbNotFound."""
@@ -118,6 +130,7 @@ class Finder:
         along_err = fit.rms_px * float(np.sqrt(ALIKE_PX / self.grid.step_px / max(kept.sum(), 1) / spread))
         sky, dark, middle = _surroundings(small, place)
         disc = np.median(zone.value[::2, inside])
+        outside = zone.value[::2, (self.grid.offset_px > 6) & (self.grid.offset_px < 16)]
         signs = LimbSigns(
             arc_deg=len(zone.ray) * self.grid.step_deg,
             rms_px=fit.rms_px,
@@ -131,19 +144,19 @@ class Finder:
             saturated_fraction=float((frame[::5, ::5] >= 0.99 * self.full_scale).mean()),
             burnt_limb=disc > CEILING * self.full_scale,
             middle=(middle - sky) / max(disc - sky, 1e-9),
-            blank=_blank(zone.value[::2, (self.grid.offset_px > 6) & (self.grid.offset_px < 16)]),
+            blank=float(np.unique(np.round(outside, 3), return_counts=True)[1].max()) / outside.size,
         )
         return Look(place, theta[kept], offset[kept] - bias, signs, points[kept], points[~kept], along_err)
 
     def _start(self, index: int, small: SmallFrame) -> Place:
         """Where to begin: as the header has it, near the frames whose place is known, or anywhere."""
-        sky = {"flattening": float(self.flattening[index]), "zenith_deg": float(self.zenith_deg[index])}
-        stated = self.stated[index]
+        flat, zenith, stated = self.sky.flattening[index], self.sky.zenith_deg[index], self.stated[index]
+        sky = {"flattening": float(flat), "zenith_deg": float(zenith)}
         if stated is not None:
             place = stated_start(small, replace(stated, radius_px=self.radius_px, **sky))
             if place is not None:
                 return replace(place, radius_px=self.radius_px)
-        for _, near in sorted(self.starts, key=lambda start: abs(start[0] - index))[:3]:
+        for _, near in sorted(self.start.places, key=lambda start: abs(start[0] - index))[:3]:
             place = coarse_place(small, replace(near, radius_px=self.radius_px, **sky))
             if place is not None:
                 return place
@@ -191,24 +204,16 @@ def stated_start(small: SmallFrame, stated: Place) -> Place | None:
     return replace(stated, radius_px=float(radii[int(np.argmax(falls))])) if max(falls) > 0 else None
 
 
-def make_finder(
-    radius_px: float,
-    visible_px: float,
-    full_scale: float,
-    starts: tuple[tuple[int, Place], ...],
-    sky: Expected,
-    stated: tuple[Place | None, ...],
-) -> Finder:
-    """A finder for a limb of this radius, of which at most `visible_px` is seen."""
+def make_finder(start: Start, full_scale: float, sky: Expected, stated: tuple[Place | None, ...]) -> Finder:
+    """A finder for a limb such as a handful of frames show."""
+    radius_px, visible_px = start.radius_px, start.visible_px
     inside, ray_px = min(EDGE_REACH_PX, 0.5 * radius_px), max(1.0, visible_px / MOST_RAYS)
     grid = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=ray_px)
     few = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=visible_px / 100)  # a hundred find it
     width_px = max(16.0, visible_px / 96)  # of the limb over which edge offsets are averaged
     bin_deg = 360.0 / max(8, round(2 * np.pi * radius_px / width_px))
     least = max(2.0, np.radians(bin_deg) * radius_px / grid.step_px / 3)
-    return Finder(
-        radius_px, full_scale, grid, few, bin_deg, least, starts, sky.flattening, sky.zenith_deg, stated
-    )
+    return Finder(start, full_scale, grid, few, bin_deg, least, sky, stated)
 
 
 def _fringe(zone: Zone, grid: Grid) -> float:
@@ -219,14 +224,6 @@ def _fringe(zone: Zone, grid: Grid) -> float:
 
     halo = level(14.0, 20.0)
     return (level(2.0, 5.0) - halo) / max(level(-8.0, -5.0) - halo, 1e-9)
-
-
-def _blank(values: np.ndarray) -> float:
-    """Part of the values that are the commonest of all, to a thousandth of a count."""
-    if not values.size:
-        return 0.0
-    _, count = np.unique(np.round(values, 3), return_counts=True)
-    return float(count.max()) / values.size
 
 
 def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float, float]:
@@ -264,15 +261,6 @@ def ring_quantile(ring: np.ndarray, light: np.ndarray, part: float) -> np.ndarra
     return (ordered[at] & np.uint32(0xFFFF)) * step + low
 
 
-@dataclass(frozen=True, slots=True)
-class Start:
-    """What a handful of frames show."""
-
-    radius_px: float
-    visible_px: float  # longest limb seen
-    places: tuple[tuple[int, Place], ...]  # frame and place
-
-
 def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | None, ...]) -> Start:
     """Radius and places good enough to start from. `stated`: (n,) where headers put the Sun. Raises
     LimbNotFound: in none of the frames tried; the first one's reason."""
@@ -280,8 +268,7 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
     rest = [i for i in spread_over(len(sequence), MANY).tolist() if i not in picks]
     found: dict[int, LimbSample] = {}
     standing: list[Place] = []  # as the header has them, and the limb is there
-    first_error = None
-    cut_short: list[InputError] = []
+    failed: list[InputError] = []
     for tried, index in enumerate([*picks, *rest]):
         if tried >= len(picks) and (found or standing):
             break
@@ -294,16 +281,16 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
             found[index] = sample_limb(frame, sequence.full_scale, radius_px=limb.radius_px, guess=header)
         except InputError as problem:
             problem.at(sequence.names[index])
-            first_error = first_error or problem
-            cut_short += [problem] if isinstance(problem, LimbCutShort) else []
+            failed.append(problem)
     if len(standing) > len(picks) / 2:
         place = replace(standing[0], radius_px=float(np.median([s.radius_px for s in standing])))
         seen = visible_angles(place, sequence.shape, np.arange(0.0, 360.0, 0.25)).mean()
         return Start(place.radius_px, float(2 * np.pi * seen * place.radius_px), ())
+    cut_short = [problem for problem in failed if isinstance(problem, LimbCutShort)]
     if len(cut_short) >= max(len(found), 1):  # what a few frames take for a limb is then something else
         raise cut_short[0]
     if not found:
-        raise first_error if first_error else LimbNotFound("no limb: the sequence is empty")
+        raise failed[0] if failed else LimbNotFound("no limb: the sequence is empty")
     radii = np.array([f.place.radius_px for f in found.values()])
     errors = np.array([max(f.radius_err_px, 1e-3) for f in found.values()])
     radius = limb.radius_px or weighted_median(radii, 1 / errors**2)

@@ -63,8 +63,8 @@ def inspect_sequence(
     usual_arc, usual_rms, own_radius = float(np.median(arc)), float(np.median(rms)), float(np.median(radius))
     if usual_arc < STRAIGHT_DEG:
         return Inspection(("No limb of the Sun is seen, only an edge that is all but straight.",))
-    levels = np.array([level for _, _, level in looks])
-    disc = float(np.nanmedian(levels)) if np.isfinite(levels).any() else np.nan
+    levels = np.array([level for _, _, level in looks if np.isfinite(level)])
+    disc = float(np.median(levels)) if len(levels) else np.nan
     # the limb's own relief is the same in all frames, so that they are no surer together than one of them; a
     # run tells the two apart
     usual_error, spread = float(np.median(error)), float(np.std(radius))
@@ -74,15 +74,14 @@ def inspect_sequence(
     between = with_error(own_radius, usual_error, "px")
     if len(samples) > 1:
         between = f"{with_error(own_radius, spread, 'px')} from frame to frame"
+    found_in = f"The limb was found in {len(samples)} of {counted(len(picks), 'frame', 'frames')}"
     lines = [
-        f"The limb was found in {len(samples)} of {counted(len(picks), 'frame', 'frames')}: "
-        f"{usual_arc:.0f} deg of it, radius {between}, "
+        f"{found_in}: {usual_arc:.0f} deg of it, radius {between}, "
         f"points within {usual_rms:.2f} px rms of the circle."
     ]
     if usual_arc < limb.least_arc_deg:
-        lines.append(
-            f"That is less than {limb.least_arc_deg:g} deg (limb.least_arc_deg): too little to lock on."
-        )
+        least = f"{limb.least_arc_deg:g} deg (limb.least_arc_deg)"
+        lines.append(f"That is less than {least}: too little to lock on.")
     elif own_err > GOOD_SCALE * own_radius:
         lines.append(
             "So short an arc gives the scale poorly: state the optics (camera.focal_mm and "

@@ -96,8 +96,6 @@ class Layout:
             frame = self.sequence.frame(index)
         except InputError as error:
             return f"could not be read: {error.what}"
-        if frame.dtype not in (np.uint8, np.uint16, np.float32):
-            frame = frame.astype(np.float32)
         try:
             return frame, self.finder.look(index, frame)
         except LimbNotFound as error:
@@ -106,17 +104,12 @@ class Layout:
     def turn_checks(self, pairs: dict[int, Pairs], settings: tuple[tuple[str, float], ...]) -> list[Check]:
         """The field's rotation as the frames show it, laid on each other in pairs, against the one assumed;
         `settings` as for `rotation_check`."""
-        time = self.sequence.time_s
-        span_h = float(np.ptp(time)) / 3600.0
+        span_h = float(np.ptp(self.sequence.time_s)) / 3600.0
         if not self.turn_known or span_h <= 0:
             return []
         assumed = float(self.turn_deg[-1] - self.turn_deg[0]) / span_h
-        return rotation_check(
-            list(dict.fromkeys(pairs.values())),
-            self.finder.radius_px,
-            assumed_deg_h=assumed,
-            settings=settings,
-        )
+        each = list(dict.fromkeys(pairs.values()))
+        return rotation_check(each, self.finder.radius_px, assumed_deg_h=assumed, settings=settings)
 
     def all_frames(self, progress: Callable[[int, int], None] | None) -> Pass:
         """Every frame measured; raises LimbNotFound if none shows a limb."""
@@ -135,22 +128,18 @@ class Layout:
         found: dict[int, FrameMeasure] = {}
         failed: dict[int, str] = {}
         first: Look | None = None
-        count = len(self.sequence)
         pictures: dict[bytes, int] = {}  # fingerprint -> the frame that showed it first
         for index, seen, picture in map_ahead(lambda one: self.measured(*one), on_templates()):
-            if progress:
-                progress(index, count)
             before = pictures.setdefault(picture, index) if picture else index
             if before != index:  # noise never repeats: the camera or the film stood still, or runs in a loop
                 failed[index] = f"the very same picture as {self.sequence.names[before]}"
-                continue
-            if isinstance(seen, str):
+            elif isinstance(seen, str):
                 failed[index] = seen
-                continue
-            found[index], look = seen
-            first = first or look
-        if progress:
-            progress(count, count)
+            else:
+                found[index], look = seen
+                first = first or look
+            if progress:
+                progress(index + 1, len(self.sequence))
         if first is None:
             raise LimbNotFound(failed[min(failed)]).at(self.sequence.names[min(failed)])
         return Pass(found, failed, first, earliest, pairs)
@@ -172,11 +161,9 @@ class Layout:
         frame, look = seen
         turn = self.turn_of(index) + more_deg
         zone = zone_of(frame, replace(look.place, turn_deg=turn), grid)
-        return (
-            LaidZone(float(self.sequence.time_s[index]), turn, zone, self.reach_px(look))
-            if len(zone.ray) > 32
-            else None
-        )
+        if len(zone.ray) <= 32:
+            return None
+        return LaidZone(float(self.sequence.time_s[index]), turn, zone, self.reach_px(look))
 
     def measured(
         self, index: int, template: Template | None, before: Template | None

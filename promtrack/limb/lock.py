@@ -73,8 +73,8 @@ def lock_limb(
         words = f"no limb of the Sun: the circle seen is {start.radius_px:.0f} px in radius"
         raise LimbNotFound(f"{words}, {SMALLEST_PX:.0f} are needed", where=str(sequence.path))
     sky = expected_sky(sequence.times_utc, site=site, camera=camera, line=sequence.line)
-    finder = make_finder(start.radius_px, start.visible_px, sequence.full_scale, start.places, sky, guessed)
-    wide = start.visible_px > np.radians(WIDE_DEG) * start.radius_px
+    finder = make_finder(start, sequence.full_scale, sky, guessed)
+    wide = arc_deg > WIDE_DEG
     optics = optical_radius(sequence.times_utc[0], camera=camera, limb=limb, site=site, stated=stated[0])
 
     layout = Layout(sequence, finder, wide, sky.turn_deg)
@@ -102,10 +102,9 @@ class Assembly:
 
     def lock(self, seen: Pass) -> LimbLock:
         """Frames chosen, solved, checked."""
-        found, failed, points = seen.found, seen.failed, seen.first
+        found, reasons, points = seen.found, dict(seen.failed), seen.first
         indices = np.array(sorted(found))
         measures = [found[i] for i in indices]
-        reasons = dict(failed)
         against = reasons_against(measures, self._exposure(indices))
         reasons |= {int(i): r for i, r in zip(indices, against, strict=True) if r}
         for again in (True, False):
@@ -116,8 +115,18 @@ class Assembly:
             if not (again and worse.left_out):
                 break
             reasons |= {int(chosen[k]): reason for k, reason in worse.left_out.items()}
-        sharp = sharpness_check(sharpness_of(kept))
-        checks = [*self.turning, *worse.checks, sharp, *self._seen_once(solution, chosen)]
+        checks = [
+            *self.turning,
+            *worse.checks,
+            sharpness_check(sharpness_of(kept)),
+            frames_check(len(chosen), len(self.sequence)),
+        ]
+        if self.optics is not None and self.limb.radius_px is None:
+            checks += radius_check(solution.own_radius_px, self.optics)
+        middle = len(chosen) // 2
+        x, y = map(float, solution.centre_px[middle])
+        place = Place(x, y, solution.radius_px)
+        checks.append(one_limb(self.sequence.frame(int(chosen[middle])), self.sequence.full_scale, place))
         return self._record(solution, known, indices, measures, chosen, reasons, points, notes, checks)
 
     def _exposure(self, indices: np.ndarray) -> np.ndarray:
@@ -127,25 +136,12 @@ class Assembly:
             return np.ones(len(indices))
         return exposures[indices] / np.median(exposures[indices])
 
-    def _seen_once(self, solution: Solution, chosen: np.ndarray) -> list[Check]:
-        """Checks of a frame in the middle, and of how many frames are left."""
-        checks = [frames_check(len(chosen), len(self.sequence))]
-        middle = len(chosen) // 2
-        x, y = map(float, solution.centre_px[middle])
-        place = Place(x, y, solution.radius_px)
-        frame = self.sequence.frame(int(chosen[middle]))
-        if self.optics is not None and self.limb.radius_px is None:
-            checks += radius_check(solution.own_radius_px, self.optics)
-        return [*checks, one_limb(frame, self.sequence.full_scale, place)]
-
     def _enough(self, indices: np.ndarray, reasons: dict[int, str]) -> np.ndarray:
         chosen = np.array([i for i in indices if int(i) not in reasons])
         if len(chosen) < max(1, (1 - self.limb.most_rejected) * len(self.sequence)):
-            first = min(reasons)
-            raise LimbNotFound(
-                f"{len(reasons)} of {len(self.sequence)} frames cannot be trusted, "
-                f"the first because: {reasons[first]}"
-            ).at(self.sequence.names[first])
+            first, count = min(reasons), f"{len(reasons)} of {len(self.sequence)} frames"
+            what = f"{count} cannot be trusted, the first because: {reasons[first]}"
+            raise LimbNotFound(what).at(self.sequence.names[first])
         return chosen
 
     def _solved(
@@ -168,7 +164,6 @@ class Assembly:
         joints = joints_px(kept, [seen.pairs.get(int(i)) for i in chosen])
         places = stated_places(self.sequence, self.limb)
         header = np.array([(np.nan, np.nan) if p is None else (p.x_px, p.y_px) for p in places])[chosen]
-        has_header = bool(np.isfinite(header).any())
         known = Known(
             wide=self.layout.wide,
             turn_px=turn if np.isfinite(turn).all() else None,
@@ -187,7 +182,7 @@ class Assembly:
             apart = abs(alone[0] - self.optics[0]) / np.hypot(alone[1], self.optics[1])
             if apart <= 3.0:
                 known = replace(known, optics_px=self.optics)
-        if has_header:
+        if np.isfinite(header).any():
             if known.optics_px is not None:
                 solution = solve(kept, time, known, self.terms)
             stated = next(h for h in (self.sequence.header, *self.sequence.headers) if h is not None)
@@ -213,14 +208,12 @@ class Assembly:
 
         turn = np.degrees((solution.turn_px - solution.turn_px[0]) / solution.radius_px)
         x, y = map(float, solution.centre_px[0])
-        place = Place(x, y, solution.radius_px)
-        low, high = visible_range(place, self.sequence.shape)
+        low, high = visible_range(Place(x, y, solution.radius_px), self.sequence.shape)
         unmodelled = self.sky.unmodelled[chosen]
         # At an angle a from the zenith a limb flattened by f lies R f cos^2 a inside the round one, and the
         # centre found moves by that; the mean of cos^4 over all directions is 3/8.
         drift = np.sqrt(3 / 8) * solution.radius_px * np.abs(unmodelled - unmodelled.mean())
         kept = [m for i, m in zip(indices, measures, strict=True) if i in set(chosen)]
-        burnt = burnt_bias_px(kept, solution.radius_px)
         return LimbLock(
             names=self.sequence.names,
             used=np.isin(np.arange(count), chosen),
@@ -252,7 +245,7 @@ class Assembly:
             limb_points_px=points.points_px,
             rejected_points_px=points.rejected_px,
             shape=self.sequence.shape,
-            edge_bias_px=burnt,
+            edge_bias_px=burnt_bias_px(kept, solution.radius_px),
             notes=(*notes, *self.sky.notes),
             checks=tuple(checks),
         )

@@ -73,13 +73,13 @@ def measure(
     Parameters
     ----------
     turn_deg : expected turn of the frame
-    time_s : of the frame. It is not laid on itself, or it would stay where it was, and not measured against
-        frames whose spicules it shares, or errors of places would be handed on from frame to frame.
     reach_px : how far the frame may be moved along the limb; on a short arc the circle leaves that open, on a
         wide one it does not (0)
     turning : it is turned about the Sun's centre, else shifted
     """
     place = replace(look.place, turn_deg=turn_deg)
+    # a frame laid on itself would stay where it was; measured against frames whose spicules it shares, errors
+    # of places would be handed on from frame to frame
     grid, others = template.grid, template.without(time_s)
     apart = template.without(time_s, template.memory_s)
     zone = zone_of(frame, place, grid)
@@ -170,7 +170,7 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     step = np.concatenate([[0.0], np.hypot(*np.diff(place, axis=0).T)])  # since the frame before, px
     wide = _high(np.log(width), 6.0, 0.35)
     dull = _high(-np.log(np.maximum(sharp, 1e-3)), 8.0, 0.45)
-    torn = _high(np.log([max(m.signs.rms_px, 1e-3) for m in measures]), 8.0, 0.7)
+    torn = _high(np.log(np.maximum([m.signs.rms_px for m in measures], 1e-3)), 8.0, 0.7)
     crossed = _high(np.array([_misfit(m) for m in measures]), 10.0, 1.5)
     dark = _high(np.array([m.signs.dark_part for m in measures]), 8.0, 0.002)
     sky = np.array([m.signs.sky for m in measures]) / exposure
@@ -231,7 +231,7 @@ def _burnt(measures: list[FrameMeasure]) -> bool:
 
 def _misfit(m: FrameMeasure) -> float:
     if not np.isfinite(m.shifts.misfit).any():
-        return float("nan")
+        return np.nan
     # three blocks in four must be off: after a jump the camera's hot pixels fall on other limb and spoil a
     # few
     return float(np.nanpercentile(m.shifts.misfit, 25))
@@ -239,10 +239,7 @@ def _misfit(m: FrameMeasure) -> float:
 
 def _high(values: np.ndarray, sigmas: float, least: float) -> np.ndarray:
     """(n,) bool: values above the median by `sigmas` robust deviations and by `least`; nan is not high."""
-    values = np.asarray(values, float)
     finite = values[np.isfinite(values)]
-    if not len(finite):
-        return np.zeros(len(values), bool)
-    middle = float(np.median(finite))
-    spread = MAD * float(np.median(np.abs(finite - middle)))
-    return np.nan_to_num(values, nan=middle) > middle + max(sigmas * spread, least)
+    middle = np.median(finite) if len(finite) else 0.0
+    spread = MAD * np.median(np.abs(finite - middle)) if len(finite) else 0.0
+    return values > middle + max(sigmas * spread, least)

@@ -111,8 +111,7 @@ def edges_of(measures: list[FrameMeasure]) -> Observed:
     turn = np.array([m.place.turn_deg for m in measures])[frame]
     number = np.concatenate([m.bin for m in measures])
     theta = (number + 0.5) * bin_deg
-    phi = np.radians(theta + turn)
-    unit = np.column_stack([-np.sin(phi), -np.cos(phi)])
+    unit = _directions(theta + turn)[0]
     value = np.concatenate([m.edge_px for m in measures])
     at = along_limb(theta, measures[0].place.radius_px)
     return _ordered(Observed(frame, at, value, np.zeros(len(value)), unit, number))
@@ -126,18 +125,13 @@ def blocks_of(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observ
     parts = []
     for i, m in enumerate(measures):
         s = m.shifts
+        along, turned = s.along_px + laid_px[i], np.full(len(s.along_px), m.place.turn_deg)
+        columns = [s.theta_deg, along, s.along_err_px, s.across_px, s.across_err_px, turned]
         fit = linear(s) & np.isfinite(s.across_px)
-        if fit.any():
-            columns = [s.theta_deg, s.along_px + laid_px[i], s.along_err_px, s.across_px, s.across_err_px]
-            turned = np.full(int(fit.sum()), m.place.turn_deg)
-            parts.append(np.column_stack([np.full(int(fit.sum()), i), *(c[fit] for c in columns), turned]))
+        parts.append(np.column_stack([np.full(len(along), i), *columns])[fit])
     table = np.concatenate(parts) if parts else np.zeros((0, 7))
     frame, theta, along, along_err, across, across_err, turn = table.T
-    phi = np.radians(theta + turn)
-    tangent, normal = (
-        np.column_stack([-np.cos(phi), np.sin(phi)]),
-        np.column_stack([-np.sin(phi), -np.cos(phi)]),
-    )
+    normal, tangent = _directions(theta + turn)
     number = np.unique(np.round(theta, 6), return_inverse=True)[1]
     at = along_limb(theta, measures[0].place.radius_px) if measures else theta
     frame = frame.astype(int)
@@ -145,6 +139,12 @@ def blocks_of(measures: list[FrameMeasure], laid_px: np.ndarray) -> tuple[Observ
         _ordered(Observed(frame, at, along, along_err, tangent, number)),
         _ordered(Observed(frame, at, across, across_err, normal, number)),
     )
+
+
+def _directions(image_deg: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(m, 2) unit vectors x, y outward and along the limb at (m,) image angles."""
+    sine, cosine = np.sin(np.radians(image_deg)), np.cos(np.radians(image_deg))
+    return np.column_stack([-sine, -cosine]), np.column_stack([-cosine, sine])
 
 
 def _apart(at_px: np.ndarray) -> np.ndarray:

@@ -38,10 +38,8 @@ def rotation_check(
     span = float(sum(pair.apart_s[pair.steps == 1].sum() for pair in pairs)) / 3600.0
     # less than a degree beside the rotation assumed, over the recording, does no harm
     if abs(extra) < FAR_SIGMA * rate_err or abs(extra) * span < 1.0:
-        words = (
-            f"The frames turn as assumed ({assumed_deg_h:+.2f} deg an hour), to "
-            f"{max(abs(extra), rate_err):.2g} deg an hour."
-        )
+        to = f"to {max(abs(extra), rate_err):.2g} deg an hour"
+        words = f"The frames turn as assumed ({assumed_deg_h:+.2f} deg an hour), {to}."
         return [Check("lock", "field rotation", "good", words)]
     seen = assumed_deg_h + extra
     near = 3 * rate_err + 0.15 * abs(seen)

@@ -41,7 +41,7 @@ def solar_headers(frames: list[Found]) -> tuple[SolarHeader | None, ...]:
     headers: list[SolarHeader | None] = []
     for frame in frames:
         cards = frame.stamps.fits
-        if cards is None or frame.orientation != 1 or "CTYPE1" not in cards:
+        if cards is None or "CTYPE1" not in cards:
             headers.append(None)
             continue
         placed = tuple(cards.get(k) for k in sorted(cards) if _WCS.match(k))
@@ -102,10 +102,7 @@ def _rsun_arcsec(cards: dict[str, object]) -> float:
 
 def line_of_light(cards: dict[str, object] | None) -> str:
     """The spectral line or passband that a header names: 'H-alpha', '304 angstrom'; '' where it names none.
-
-    Without a unit, a number above 2000 is in angstrom, one within 0.3 nm of a known line in nm, any other in
-    angstrom, as the ultraviolet passbands of solar satellites are.
-    """
+    Without a unit, a number within 0.3 nm of a known line is in nm, any other in angstrom."""
     if cards is None:
         return ""
     unit = str(cards.get("WAVEUNIT", "")).strip().lower()
@@ -136,9 +133,7 @@ def middle_of_exposure(cards: dict[str, object]) -> tuple[Stamp | None, float, s
         begin, name = _date_obs(cards), "DATE-OBS"
     exposure = exposure_of(cards)
     if begin and exposure == exposure:
-        used = next(
-            key for key in _EXPOSURE if number({key: cards.get(key)}, key) == number(cards, *_EXPOSURE)
-        )
+        used = next(key for key in _EXPOSURE if number(cards, key) == exposure)
         return begin, exposure / 2, f"{name} + {used} / 2"
     for middle in ("DATE-AVG", "DATE_AVG", "T_OBS", "MJD-AVG"):
         stamp = _fits_stamp(cards, middle)

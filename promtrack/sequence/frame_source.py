@@ -17,6 +17,7 @@ import math
 import struct
 import zlib
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -106,10 +107,9 @@ def numbered(first: Found, read: Callable[[int], np.ndarray], stamps: list[Stamp
 def aspect_of(across: object, down: object) -> tuple[float, tuple[str, ...]]:
     """Width of a pixel over its height where a file states pixels per length across and down, and a remark if
     they are not square; what cannot be two such numbers counts as square."""
-    try:
+    aspect = 1.0
+    with suppress(TypeError, ValueError, ZeroDivisionError):
         aspect = float(down) / float(across)  # type: ignore[arg-type]
-    except (TypeError, ValueError, ZeroDivisionError):
-        return 1.0, ()
     if not 0.1 < aspect < 10.0 or abs(aspect - 1.0) < 1e-3:
         return 1.0, ()
     return aspect, (f"pixels {aspect:.4g} times as wide as high made square, as the file states them",)
@@ -168,15 +168,13 @@ def channel_plan(stored: np.ndarray, colour: str) -> Plan:
         return None
     light = np.maximum(sample.mean(axis=0) - np.percentile(sample, 1, axis=0), 0.0)
     best = int(np.argmax(light))
-    # A third of the light would be grey.
+    # a third of the light would be grey
     return best if light[best] > 0.6 * light.sum() > 0 else None
 
 
 def displayed(frame: Found, plan: Plan, stored: np.ndarray | None = None) -> np.ndarray:
-    """The frame, read unless it is given, and developed: turned upright, with square pixels.
-
-    Raises InputError, naming the frame, where it cannot be read.
-    """
+    """The frame, read unless it is given, and developed: turned upright, with square pixels. Raises
+    InputError, naming the frame, where it cannot be read."""
     shown = develop(as_stored(frame) if stored is None else stored, frame.colour, plan, frame.bottom_up)
     if shown.shape != frame.stored_shape:
         told, held = (f"{columns} x {rows}" for rows, columns in (frame.stored_shape, shown.shape))
@@ -243,35 +241,18 @@ def _luminance(rgb: np.ndarray, plan: Plan) -> np.ndarray:
 
 
 def full_scale(samples: list[np.ndarray], frame: Found) -> float:
-    """Value at which the frames saturate.
-
-    The file's own statement counts first. Else many pixels heaped on one highest value show it (12 and 14
-    bits kept in 16, or a float copy). Else it is the largest value of the type; for float frames the next
-    usual full scale above the brightest pixel seen.
-    """
+    """Value at which the frames saturate: as the file states it, else the highest value where many pixels
+    are heaped on it (12 and 14 bits kept in 16, or a float copy), else the largest value of the type; for
+    float frames the next usual full scale above the brightest pixel seen."""
     if np.isfinite(frame.full_scale) and frame.full_scale > 0:
         return float(frame.full_scale)
-    heap = _heap(samples)
-    if heap is not None:
-        return heap
-    kind = samples[0].dtype
-    if kind.kind == "u":
-        return float(np.iinfo(kind).max)
     highest = max(float(sample.max()) for sample in samples)
-    return next((step for step in _STEPS if highest <= step), 1.5 * highest)
-
-
-def _heap(samples: list[np.ndarray]) -> float | None:
-    """The highest value, where so many pixels (0.02 %, 20 at least) share it that it must be full scale."""
-    highest = max(float(sample.max()) for sample in samples)
-    if highest <= 0:
-        return None
-    for sample in samples:
-        if float(sample.max()) != highest:
-            continue
+    for sample in samples if highest > 0 else []:
         at_top = int(np.count_nonzero(sample == highest))
         just_below = int(np.count_nonzero(sample >= 0.98 * highest)) - at_top
-        # The heap must stand out against the slope below it, and not be a constant picture.
+        # the heap must stand out against the slope below it, and not be a constant picture
         if max(20, 2e-4 * sample.size, just_below) < at_top < 0.98 * sample.size:
             return highest
-    return None
+    if samples[0].dtype.kind == "u":
+        return float(np.iinfo(samples[0].dtype).max)
+    return next((step for step in _STEPS if highest <= step), 1.5 * highest)

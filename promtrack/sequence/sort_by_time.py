@@ -36,10 +36,9 @@ PAUSE_H = 3.0  # quiet prominences keep their shape for hours; threads and knots
 
 
 def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> FrameTimes:
-    """Frames in order of time, strictly rising, between times.from and times.to.
-
-    Frames that share a stamp in whole seconds are spread evenly over that second where the recording is that
-    fast; else the second of them is left out.
+    """Frames in order of time, strictly rising, between times.from and times.to. Frames that share a stamp in
+    whole seconds are spread over that second where the recording is that fast; else the second of them is
+    left out.
 
     Raises InputError: most frames share their time with others, or two stretches of files run through the
     same time, or none lies between times.from and times.to; SettingsError: times.from or times.to is no time.
@@ -110,10 +109,8 @@ def _refuse_mixed(times: np.ndarray, backward: np.ndarray, name: str) -> None:
 
 
 def _make_distinct(times: np.ndarray) -> list[str]:
-    """Spread frames that share a stamp in whole seconds over their second, in place; what was done.
-
-    Frames may share one where they are 1.5 s apart at most in the mean, or come in bursts of four and more.
-    """
+    """Spread frames that share a stamp in whole seconds over their second, in place, where they are 1.5 s
+    apart at most in the mean, or come in bursts of four and more; what was done."""
     values, first, shared = np.unique(times, return_index=True, return_counts=True)
     sharing = int(shared[shared > 1].sum())
     if not sharing:
@@ -156,10 +153,8 @@ def _window(times: np.ndarray, settings: TimesSettings) -> np.ndarray:
 
 
 def _stray(times: np.ndarray, known: np.ndarray) -> np.ndarray:
-    """Frames whose time lies days away from the others: a clock that was not set, or a stray file.
-
-    More than a fifth of the frames are no strays but a recording over days.
-    """
+    """Frames whose time lies days away from the others: a clock that was not set, or a stray file. More than
+    a fifth of the frames are no strays but a recording over days."""
     if known.sum() <= 2:
         return np.zeros(len(times), bool)
     middle = np.sort(times[known])[known.sum() // 2]

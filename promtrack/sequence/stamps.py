@@ -69,13 +69,8 @@ def parse_stamp(text: str) -> Stamp | None:
 
 def find_stamp(name: str, *, offset: bool = True, decimals: bool = True) -> Stamp | None:
     """The first date with a time inside a file name, or a count of seconds since 1970; None where there is
-    none.
-
-    Parameters
-    ----------
-    offset : whether `-0100` behind a time is its distance from UTC; else it is a running number
-    decimals : whether digits behind the seconds are decimals; else they are a running number
-    """
+    none. Without `offset`, `-0100` behind a time is a running number and not its distance from UTC; without
+    `decimals`, so are the digits behind the seconds."""
     for found in _NAME.finditer(name):
         stamp = _built(found, decimals=decimals)
         if stamp:
@@ -88,11 +83,9 @@ def find_stamp(name: str, *, offset: bool = True, decimals: bool = True) -> Stam
 
 
 def stamps_in_names(names: list[str]) -> dict[str, Stamp | None]:
-    """Stamps by name, for the names of one recording in their natural order.
-
-    Running numbers behind the stamps are recognised: an offset from UTC counts only if it is the same in all
-    names, and decimals only if they do not count up, mostly by one, from name to name.
-    """
+    """Stamps by name, for the names of one recording in their natural order. An offset from UTC counts only
+    if it is the same in all names, and decimals only if they do not count up, mostly by one: else they are
+    running numbers."""
     found = [_NAME.search(name) for name in names]
     offset = len({match["zone"] for match in found if match}) <= 1
     digits = [match and (match["fraction"] or match["glued"]) for match in found]
@@ -221,11 +214,8 @@ def read_zone(text: str) -> tzinfo:
 
 
 def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarray, list[str]]:
-    """Stamps to (n,) datetime64[us] UTC, NaT where there is none, and one sentence on each odd thing met.
-
-    A stamp without a zone of its own is in `zone`. In the hour that a clock shows twice the first is taken,
-    and this is said.
-    """
+    """Stamps to (n,) datetime64[us] UTC, NaT where there is none, and one sentence on each odd thing met. A
+    stamp without a zone of its own is in `zone`; in the hour that a clock shows twice the first is taken."""
     times = np.full(len(stamps), NO_TIME)
     twice: list[datetime] = []
     never: list[datetime] = []
@@ -242,9 +232,7 @@ def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarra
         second = stamp.written.replace(tzinfo=here, fold=1).utcoffset() or timedelta()
         if first != second:
             (twice if first > second else never).append(stamp.written)
-        times[i] = np.datetime64(stamp.written, "us") - np.timedelta64(
-            first // timedelta(microseconds=1), "us"
-        )
+        times[i] = np.datetime64(stamp.written - first, "us")
     for scale, where in scales.items():
         from astropy.time import Time  # slow to import, and few stamps are in another scale
 
@@ -264,13 +252,9 @@ def _daylight_problems(twice: list[datetime], never: list[datetime], zone: tzinf
 
 
 def table_stamps(name: str, folder: Path) -> tuple[dict[str, Stamp], Path]:
-    """Stamps by the text of the column `file` (a name, or name#number for a frame within a file), and the
-    table's path.
-
-    ECSV is CSV below a commented header; its delimiter is a space or a comma.
-
-    Raises SettingsError: the table is missing, unreadable, lacks a column, or holds a time that is none.
-    """
+    """Stamps by the text of the column `file` (a name, or name#number for a frame within a file) of a CSV or
+    ECSV table, and its path. Raises SettingsError: the table is missing, unreadable, lacks a column, or holds
+    a time that is none."""
     given = Path(name)  # as it stands, or beside or inside the input
     candidates = [given] if given.is_absolute() else [given, folder / given, folder.parent / given]
     path = next((path for path in candidates if path.is_file()), given)
@@ -298,9 +282,8 @@ def _rows(path: Path) -> dict[str, Stamp]:
     try:
         names = {(field or "").strip().lower(): field for field in reader.fieldnames or ()}
         if not {"file", "time"} <= set(names):
-            raise SettingsError(
-                f"has the columns {', '.join(names)}"[:200], remedy="name two columns file and time"
-            )
+            columns = f"has the columns {', '.join(names)}"[:200]
+            raise SettingsError(columns, remedy="name two columns file and time")
         for number, row in enumerate(reader, start=2):
             file, time = ((row[names[column]] or "").strip() for column in ("file", "time"))
             stamp = parse_stamp(time)

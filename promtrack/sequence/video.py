@@ -325,11 +325,8 @@ def _frame(path: Path, film: _Capture, dtype: np.dtype, index: int) -> np.ndarra
 
 
 def _sample_type(path: Path, film: _Capture) -> np.dtype:
-    """Type of a sample, with the byte order from the first frame: writers disagree on the header's flag.
-
-    In the wrong order the low byte, which is mostly noise, becomes the high one, and neighbours differ
-    wildly.
-    """
+    """Type of a sample, with the byte order from the first frame, since writers disagree on the header's
+    flag: in the wrong order the noise of the low byte becomes the high one, and neighbours differ wildly."""
     dtype = film.dtype
     if film.bits <= 8 or film.shape[1] <= 2:
         return dtype
