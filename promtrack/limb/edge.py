@@ -85,21 +85,17 @@ def unwrap(
     margin_px: float = 5.0,
 ) -> Zone:
     """Sample the limb zone of a frame around `place` (cubic: the edge must not depend on the pixel's phase).
-
-    Rays whose limb lies within `margin_px` of the border are left out: they lean out of the frame, and an
-    edge half cut off at both ends of the arc would bend the circle.
-    """
+    Rays whose limb lies within `margin_px` of the border are left out: an edge half cut off at both ends of
+    the arc would bend the circle."""
     rows, columns = frame.shape
     dx, dy = _directions(place, grid)
-    x, y = place.x_px + place.radius_px * dx, place.y_px + place.radius_px * dy
-    ray = _from_one_end(np.flatnonzero(inside_frame(x, y, frame.shape, margin_px)), len(dx))
-    dx, dy = dx[ray], dy[ray]
+    limb_x, limb_y = place.x_px + place.radius_px * dx, place.y_px + place.radius_px * dy
+    ray = _from_one_end(np.flatnonzero(inside_frame(limb_x, limb_y, frame.shape, margin_px)), len(dx))
+    dx, dy, limb_x, limb_y = (part[ray] for part in (dx, dy, limb_x, limb_y))
     if not len(ray):
         empty = np.zeros((0, len(grid.offset_px)), np.float32)
         return Zone(ray, empty, empty.astype(bool))
-    # x and y are linear in the distance along a ray, so a zone reaches as far as its first and last samples
-    # do
-    limb_x, limb_y = place.x_px + place.radius_px * dx, place.y_px + place.radius_px * dy
+    # x and y are linear in the distance along a ray: a zone reaches as far as its first and last samples
     ends = grid.offset_px[[0, -1]][:, None]
     end_x, end_y = limb_x + ends * dx, limb_y + ends * dy
     left, right = max(0, int(end_x.min()) - 3), min(columns, int(end_x.max()) + 5)
@@ -132,13 +128,8 @@ def _from_one_end(ray: np.ndarray, count: int) -> np.ndarray:
 
 
 def edge_of(zone: Zone, grid: Grid, *, search_px: float, blur_px: float, along_px: float) -> Edge:
-    """Steepest fall on each ray within `search_px` of the limb circle on which the zone was laid.
-
-    Parameters
-    ----------
-    blur_px : width of the Gaussian whose derivative measures the fall
-    along_px : smoothing from ray to ray, against noise
-    """
+    """Steepest fall on each ray within `search_px` of the limb circle on which the zone was laid, by the
+    derivative of a Gaussian of width `blur_px`, smoothed from ray to ray by `along_px` against noise."""
     smooth = zone.value
     if along_px > 0:
         rays = along_px / grid.step_px
@@ -175,12 +166,11 @@ def edge_of(zone: Zone, grid: Grid, *, search_px: float, blur_px: float, along_p
 
 
 def bias_of(narrow: Edge, wide: Edge, narrow_px: float, wide_px: float, kept: np.ndarray) -> float:
-    """Shift of the narrow edge that blur brings where the two sides of the limb are unlike, outward positive.
+    """Shift of the narrow edge by blur where the two sides of the limb are unlike, outward positive, one
+    value a frame.
 
-    A limb with a bright fringe outside or a darkening disc inside is not an odd function about its steepest
-    point: blur of variance s2 moves that point by c s2 to first order. Two known blurs give c, and with the
-    limb's own width the shift that all blur together has made. One value a frame: it is the same along the
-    limb but for noise.
+    With a bright fringe outside or a darkening disc inside, blur of variance s2 moves the steepest point by c
+    s2 to first order. Two known blurs give c, and with the limb's own width the shift that all blur has made.
     """
     both = kept & wide.good & (np.abs(wide.offset_px - narrow.offset_px) < 1.5)
     if both.sum() < 20:
@@ -222,11 +212,8 @@ def edge_near(
 
 def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> RayFit:
     """Robust linear fit offset = n . shift (+ growth), px, to the edge on (k,) rays at image angles
-    `phi_rad`.
-
-    Rays whose fall is much weaker or wider than usual stand on a filament, a mote or a bright prominence and
-    are left out from the start; the biweight rejects the rest of the spoiled ones.
-    """
+    `phi_rad`. Rays whose fall is much weaker or wider than usual stand on a filament, a mote or a prominence
+    and are left out from the start; the biweight rejects the other spoiled ones."""
     usable = edge.good.copy()
     if usable.sum() >= 10:
         fall, width = np.median(edge.fall[usable]), np.median(edge.width_px[usable])

@@ -1,10 +1,8 @@
 """Checks of the limb's edge: is it round and smooth, is there a second edge, is it one limb.
 
-Rays are laid from the Sun's centre, as the lock has placed it, across the edge. A round limb lies at one
-distance all along. Behind a wide filter the photosphere shines through below the chromosphere's limb: then
-the mean profile falls twice, some 4 Mm apart, and the lock has taken the steeper fall. A second limb is two
-exposures in one frame, a reflection in the optics, or two discs: the disc of the other may lie where
-prominences are looked for.
+Behind a wide filter the photosphere shines through below the chromosphere's limb: then the mean profile falls
+twice, some 4 Mm apart, and the lock has taken the steeper fall. A second limb is two exposures in one frame,
+a reflection in the optics, or two discs, whose other one may lie where prominences are looked for.
 """
 
 from __future__ import annotations
@@ -80,8 +78,7 @@ def _round_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
     whole = np.isfinite(rays[:, : np.searchsorted(part, 1.1)]).all(axis=1) & dark.any(axis=1)
     if whole.sum() < MOST_RAYS // 8:
         return []
-    edge = part[np.argmax(dark[whole], axis=1)]
-    low, high = np.percentile(edge, (10, 90))
+    low, high = np.percentile(part[np.argmax(dark[whole], axis=1)], (10, 90))
     # refraction that is not modelled stays below 0.01 from 10 deg of altitude
     if high - low < 2 * GOOD_SCALE:
         return []
@@ -118,14 +115,7 @@ def _second_edge_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
 
 
 def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Place | None:
-    """The limb of another disc of the same size outside the one already found; None if there is none.
-
-    Parameters
-    ----------
-    frame : (rows, columns) array
-    full_scale : value at which the camera saturates
-    first : the limb already found
-    """
+    """The limb of another disc of the same size in a frame, outside the one already found; or None."""
     small = SmallFrame(frame, full_scale)
     here = small.to_small(first)
     points, outward, strength = edge_points(root_of(small.image))

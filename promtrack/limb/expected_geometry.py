@@ -209,11 +209,8 @@ def carried_px(
 
 
 def drift_px_s(template: Template, radius_px: float, orientation: Orientation, b0_deg: float) -> float:
-    """Mean motion of the zone's features along the limb, towards larger image angle.
-
-    Features count as they do in the shifts of the blocks: by the square of their slope along the limb, and by
-    their scatter.
-    """
+    """Mean motion of the zone's features along the limb, towards larger image angle; they count by the square
+    of their slope along the limb and by their scatter, as in the shifts of the blocks."""
     grid, seen = template.grid, template.seen
     ray = np.flatnonzero(seen & np.roll(seen, 1) & np.roll(seen, -1))
     if not len(ray):

@@ -113,20 +113,21 @@ def _what_instead(small: SmallFrame) -> str:
     dark, middle, bright = np.percentile(small.image, (5, 50, 95)) / small.full_scale
     low, high = float(small.image.min()), float(small.image.max())
     if high <= 0:
-        what = "the frame is all black"
+        what = "no limb: the frame is all black"
     elif low == high:
-        what = f"the frame is constant, {high:g} everywhere"
+        what = f"no limb: the frame is constant, {high:g} everywhere"
     elif middle > 0.9:
-        what = "the frame is nearly burnt out everywhere"
+        what = "no limb: the frame is nearly burnt out everywhere"
     elif bright - dark < 0.02:
-        light = f"only even light at {100 * middle:.1f} % of full scale"
+        light = f"no limb: only even light at {100 * middle:.1f} % of full scale"
         what = f"{light} (cloud, closed cover, or the Sun outside)"
     elif middle > 0.15:
-        light = f"bright all over ({100 * middle:.0f} % of full scale) without the Sun's edge"
+        light = f"no limb: bright all over ({100 * middle:.0f} % of full scale) without the Sun's edge"
         what = f"{light}; the disc seems to fill the frame"
     else:
-        what = f"no circular edge (brightness from dark to {100 * (bright - dark):.0f} % of full scale)"
-    return f"no limb: {what}"
+        to = f"{100 * (bright - dark):.0f} % of full scale"
+        what = f"no limb: no circular edge (brightness from dark to {to})"
+    return what
 
 
 def edge_points(even: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

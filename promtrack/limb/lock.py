@@ -139,8 +139,8 @@ class Assembly:
     def _enough(self, indices: np.ndarray, reasons: dict[int, str]) -> np.ndarray:
         chosen = np.array([i for i in indices if int(i) not in reasons])
         if len(chosen) < max(1, (1 - self.limb.most_rejected) * len(self.sequence)):
-            first, count = min(reasons), f"{len(reasons)} of {len(self.sequence)} frames"
-            what = f"{count} cannot be trusted, the first because: {reasons[first]}"
+            first, lost, count = min(reasons), len(reasons), len(self.sequence)
+            what = f"{lost} of {count} frames cannot be trusted, the first because: {reasons[first]}"
             raise LimbNotFound(what).at(self.sequence.names[first])
         return chosen
 

@@ -70,17 +70,9 @@ def solar_view(
 ) -> SolarView:
     """The Sun's apparent size, orientation and altitude at one time.
 
-    Geocentric, except the altitude. An observer named by a FITS header (`dsun_m`, or `rsun_arcsec` alone)
-    sets distance and apparent radius; when that observer is not near the Earth, P, B0 and L0 are nan, since
-    the header does not give them.
-
-    Parameters
-    ----------
-    time_utc : datetime64, UTC; any date, the accuracy stated above holds for 1900 to 2100
-    site : latitude and longitude, for the altitude
-    header : of the frames, where there is one
-
-    Raises ValueError: `time_utc` is NaT.
+    Geocentric, except the altitude, which needs the site. An observer named by a FITS header (`dsun_m`, or
+    `rsun_arcsec` alone) sets distance and apparent radius; when that observer is not near the Earth, P, B0
+    and L0 are nan, since the header does not give them. Raises ValueError: `time_utc` is NaT.
     """
     times = np.array([time_utc], "datetime64[us]")
     if np.isnat(times[0]):
@@ -104,13 +96,8 @@ def solar_view(
 
 
 def sky_place(times_utc: np.ndarray, *, site: SiteSettings) -> SkyPlace:
-    """Declination, rate, altitude and parallactic angle of the Sun.
-
-    Parameters
-    ----------
-    times_utc : (n,) datetime64, UTC
-    site : altitude and parallactic angle need latitude and longitude
-    """
+    """The Sun's place at (n,) times; altitude and parallactic angle need the site's latitude and
+    longitude."""
     times = np.asarray(times_utc, "datetime64[us]")
     ra, dec, distance_au = _apparent_place(times)
     later = _apparent_place(times + np.timedelta64(60, "s"))[0]
@@ -197,13 +184,8 @@ LOWEST_DEG = -1.0  # true altitude below which the formulae mean nothing: the Su
 
 
 def refraction_arcmin(altitude_deg: np.ndarray | float, *, elevation_m: float = 0.0) -> np.ndarray | float:
-    """Refraction at true altitudes of any shape (Saemundsson), arcmin; nan below -1 deg.
-
-    Parameters
-    ----------
-    altitude_deg : true altitude, as an ephemeris gives it
-    elevation_m : of the site; thinner air refracts less
-    """
+    """Refraction (Saemundsson), arcmin, at true altitudes of any shape, as an ephemeris gives them, and an
+    elevation of the site: thinner air refracts less. nan below -1 deg."""
     h = np.asarray(altitude_deg, float)
     h = np.where(h >= LOWEST_DEG, h, np.nan)[()]
     return 1.02 / np.tan(np.deg2rad(h + 10.3 / (h + 5.11))) * air_pressure_ratio(elevation_m)
@@ -218,11 +200,8 @@ def vertical_contraction(altitude_deg: np.ndarray | float, *, elevation_m: float
 
 
 def flattening(altitude_deg: np.ndarray | float, *, elevation_m: float = 0.0) -> np.ndarray | float:
-    """1 - vertical / horizontal diameter of the refracted disc; nan when the Sun has set.
-
-    The horizontal diameter shrinks too, since lifting the disc brings its verticals closer: cos(h + R) /
-    cos(h).
-    """
+    """1 - vertical / horizontal diameter of the refracted disc; nan when the Sun has set. The horizontal
+    diameter shrinks too, since lifting the disc brings its verticals closer: cos(h + R) / cos(h)."""
     h = np.asarray(altitude_deg, float)
     lifted = np.deg2rad(h + refraction_arcmin(h, elevation_m=elevation_m) / 60.0)
     horizontal = np.cos(np.minimum(lifted, np.pi / 2)) / np.maximum(np.cos(np.deg2rad(h)), 1e-9)
@@ -235,11 +214,8 @@ def flattening(altitude_deg: np.ndarray | float, *, elevation_m: float = 0.0) ->
 
 
 def flattening_err(flattened: np.ndarray | float) -> np.ndarray | float:
-    """1-sigma error of a computed flattening, of any shape: the air's temperature and pressure are not known.
-
-    20 degrees and 3 % of pressure away from the formula's change refraction by 8 %: at an altitude of 8 deg
-    0.1 % of the radius.
-    """
+    """1-sigma error of a computed flattening, of any shape: 20 degrees and 3 % of pressure away from the
+    formula's change refraction by 8 %, at an altitude of 8 deg 0.1 % of the radius."""
     return 0.08 * np.asarray(flattened, float)
 
 

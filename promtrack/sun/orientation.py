@@ -51,10 +51,9 @@ def orient(
     turn_deg: float = 0.0,
     hours: float = 0.0,
 ) -> Orientation:
-    """Which image angle is solar north, and which way position angles run.
-
-    The user's `camera.north_deg` (celestial north) plus P comes first; then solar north from a FITS header;
-    with neither, product angles stay image angles and are called so.
+    """Which image angle is solar north, and which way position angles run: by the user's `camera.north_deg`
+    (celestial north) plus P, else by a FITS header; with neither, product angles stay image angles and are
+    called so.
 
     Parameters
     ----------
@@ -76,29 +75,19 @@ def orient(
         error = float(np.hypot(camera.north_err_deg, view.p_rate_deg_h * hours))
         return Orientation(True, wrapped_deg(zero), sign, error, source)
     if header is not None and np.isfinite(header.north_deg):
-        sign = -1 if header.mirrored else 1
-        return Orientation(
-            True,
-            wrapped_deg(header.north_deg - turn_deg),
-            sign,
-            HEADER_ERR_DEG,
-            "solar north from the FITS header",
-        )
+        zero, source = wrapped_deg(header.north_deg - turn_deg), "solar north from the FITS header"
+        return Orientation(True, zero, -1 if header.mirrored else 1, HEADER_ERR_DEG, source)
     reason = "camera.north_deg is not set"
     if camera.north_deg is not None:
         reason = "P is not known for this observer, who is not near the Earth"
-    return Orientation(
-        False, 0.0, 1, 0.0, f"{reason}, so angles are image angles, counter-clockwise from image up"
-    )
+    source = f"{reason}, so angles are image angles, counter-clockwise from image up"
+    return Orientation(False, 0.0, 1, 0.0, source)
 
 
 def zenith_image_deg(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSettings) -> np.ndarray:
-    """Image angle of the zenith at the Sun's centre in each frame as it was taken.
-
-    On an equatorial mount it turns with the parallactic angle; on an altazimuth mount it stays where it is in
-    the first frame. nan without a site or without `camera.north_deg`. `times_utc`: (n,) datetime64, the first
-    one that of the first frame.
-    """
+    """Image angle of the zenith at the Sun's centre at (n,) times, from that of the first frame on. On an
+    equatorial mount it turns with the parallactic angle, on an altazimuth mount it stays. nan without a site
+    or without `camera.north_deg`."""
     times = np.asarray(times_utc, "datetime64[us]")
     if camera.north_deg is None or not len(times):
         return np.full(len(times), np.nan)
@@ -108,11 +97,8 @@ def zenith_image_deg(times_utc: np.ndarray, *, site: SiteSettings, camera: Camer
 
 
 def field_turn_deg(times_utc: np.ndarray, *, site: SiteSettings, camera: CameraSettings) -> np.ndarray:
-    """Expected turn of the picture about the Sun's centre since the first frame, counter-clockwise.
-
-    Zero on an equatorial mount; on an altazimuth mount the sky turns against the parallactic angle (field
-    rotation). nan on an altazimuth mount without a site.
-    """
+    """Expected turn of the picture about the Sun's centre since the first frame, counter-clockwise: zero on
+    an equatorial mount; on an altazimuth mount against the parallactic angle, nan without a site."""
     times = np.asarray(times_utc, "datetime64[us]")
     if camera.mount == "equatorial" or not len(times):
         return np.zeros(len(times))
