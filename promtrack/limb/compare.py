@@ -186,10 +186,8 @@ def sharpness_check(sharpness: np.ndarray) -> Check:
 
 def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
     """Whether all frames show a Sun of one size: (n,) radius of each frame by itself, px, and its 1 sigma.
-
-    The radii are parted in two groups so that their own scatter is least. What wanders slowly, with the air,
-    is parted by up to 4 of that scatter, two Suns by more; and it makes no line.
-    """
+    Parted in two groups of least scatter, what wanders with the air is up to 4 of that scatter apart, two
+    Suns are more; and it makes no line."""
     ordered, count = np.sort(radius), len(radius)
     if count > 5:  # three frames a group
         parted = min(range(3, count - 2), key=lambda k: sum(len(g) * g.var() for g in np.split(ordered, [k])))

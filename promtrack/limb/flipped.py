@@ -1,10 +1,9 @@
 """Frames turned by 180 degrees, as many mounts leave them beyond the meridian: found and turned back. Mirror
 images of other frames are refused.
 
-The limb zone of a frame, laid out in polar coordinates about its own limb, is compared with that of another
-frame as it is and turned by half a circle. Only a zone that agrees clearly better when turned counts: a Sun
-that drifts from one side of the picture to the other shows another limb and agrees with neither. A few frames
-are looked at; only where these differ is the place of the change sought.
+The limb zone of a frame, laid out about its own limb, is compared with that of another frame as it is and
+turned by half a circle. Only one that agrees clearly better when turned counts: a Sun that drifts from one
+side of the picture to the other agrees with neither. Only where a few frames differ is the change sought.
 """
 
 from __future__ import annotations

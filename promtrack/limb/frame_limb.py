@@ -1,9 +1,8 @@
 """One frame by itself: where the Sun stands in it, the edge of its limb and its light.
 
-A frame is first placed to about a pixel on its reduced picture, starting from where a few frames spread over
-the sequence have it; only when that fails is the limb looked for anew. Then the limb is found at full
-resolution on few rays and measured on all of them. No frame depends on another, so that all can be measured
-at once. Angles are the frame's own: nothing here knows of a turn.
+A frame is first placed to about a pixel on its reduced picture, from where a few frames of the sequence have
+it, or anew; then its limb is found at full resolution on few rays and measured on all. No frame depends on
+another. Angles are the frame's own: nothing here knows of a turn.
 """
 
 from __future__ import annotations
@@ -227,12 +226,9 @@ def _fringe(zone: Zone, grid: Grid) -> float:
 
 
 def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float, float]:
-    """Counts far off the limb (their lower quartile), the part of the frame that is dark where it should not
-    be, and counts well inside the disc.
-
-    Dark means less than 40 % of what is usual at that distance from the Sun: neither prominences nor
-    filaments do that, but an aircraft or a bird does.
-    """
+    """Counts far off the limb (their lower quartile), the part of the frame with less than 40 % of what is
+    usual at that distance from the Sun, as an aircraft or a bird makes it and no filament, and counts well
+    inside the disc."""
     radius = np.float32(place.radius_px / small.factor)
     image = np.ascontiguousarray(small.image[::2, ::2])
     distance = small.distance_px(place.x_px, place.y_px)[::2, ::2] - radius

@@ -1,11 +1,10 @@
 """Recordings that alternate two exposures: each locked by itself, then joined to one lock and one picture.
 
 The Sun's radius comes from the faint exposure, whose limb is burnt out least; the bright one is locked with
-that radius. Its edge lies outside the true one by a constant, which the time between neighbouring frames
-averages out: the median difference of its centres from those of the faint one, interpolated in time, is taken
-off. Motion is measured in one exposure only, the one in which more of the prominence stands above the noise
-and below full scale. Where that one is the bright one, its frames show the disc of the faint frame nearest in
-time, laid on by the two frames' own places, inside the distance from which the quiet limb is not burnt out.
+it, and the median difference of its centres from those of the faint one, interpolated in time, is taken off.
+Motion is measured in the exposure in which more of the prominence stands above the noise and below full
+scale. Where that is the bright one, its frames show the disc of the faint frame nearest in time, inside the
+distance from which the quiet limb is not burnt out.
 """
 
 from __future__ import annotations

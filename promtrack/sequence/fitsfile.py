@@ -1,8 +1,7 @@
 """FITS files: pictures, cubes and tile-compressed pictures in, found frames out.
 
-astropy reads headers and unpacks tiles. Header and data are fetched apart: only the keywords that are used
-are kept (thousands of headers would fill the memory), planes of plain data come straight from the disk, and
-tiles are unpacked with the structural keywords alone, so that a sloppy card neither warns nor stops a frame.
+astropy reads headers and unpacks tiles. Only the keywords that are used are kept (thousands of headers would
+fill the memory), and planes of plain data come straight from the disk.
 Source: FITS Standard 4.0, sections 4.4, 7.1 (image extensions) and 10.1 (tile compression). Not in the
 Standard, but written by many cameras: BAYERPAT, XBAYROFF, YBAYROFF, ROWORDER, SATURATE, FILTER, T_OBS,
 XPIXSZ, YPIXSZ.

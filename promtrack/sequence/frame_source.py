@@ -3,11 +3,9 @@
 Nothing is decoded to find a frame: its size and depth come from the file's header. Displayed means: colour
 turned to luminance, upright, square pixels, the machine's own byte order.
 
-Colour. A narrow-band picture of the Sun taken through a colour sensor has its light in the red photosites
-alone; the other channels hold noise. So where one channel carries most of the light it is taken alone, and
-saturation stays visible; otherwise (grey stored as colour, false colour) the plain mean of the three is
-taken, which grows with brightness in any usual palette. The choice is made once for a sequence, on its first
-frame.
+Colour. Behind a narrow-band filter the light is in one channel of a colour sensor, and the others hold noise:
+where one carries most of it, it is taken alone, and saturation stays visible; otherwise (grey stored as
+colour, false colour) the plain mean of the three. The choice is made once, on the first frame.
 """
 
 from __future__ import annotations

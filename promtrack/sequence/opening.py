@@ -174,8 +174,7 @@ def _notes(
 def sequence_from_arrays(
     frames: Iterable[np.ndarray], times_utc: np.ndarray, *, full_scale: float, name: str = "frames"
 ) -> Sequence:
-    """A Sequence of frames that are in memory already (a list, or an (n, rows, columns) array), in order of
-    time.
+    """A Sequence of frames that are in memory already, in order of time.
 
     Parameters
     ----------

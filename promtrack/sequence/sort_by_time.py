@@ -1,9 +1,8 @@
 """The order of time: frames with times in; frames in order at times that strictly increase, what was odd, and
 frames left out, out. Then the sessions of a recording, which lie between pauses of hours.
 
-Over a pause no knot can be followed, focus and camera may have been changed, and the Sun has turned under
-what stands on the limb: one run over it would join what does not belong together. Here is also the note on
-times that put a recording into the night: mostly local time taken for UTC, so that every angle is wrong.
+Over a pause no knot can be followed, and the Sun has turned under what stands on the limb. Here is also the
+note on times that put a recording into the night: mostly local time taken for UTC.
 """
 
 from __future__ import annotations

@@ -2,9 +2,8 @@
 turn and the scale.
 
 The Sun crosses a fixed telescope at the sky's rate less its own motion in right ascension, times the cosine
-of its declination: about 15 arcsec a second. The direction is west, the rate gives the scale. A straight line
-does not show whether the picture is mirrored. A nudge does: the telescope pushed a little towards celestial
-north (or south) while the Sun drifts. The picture then shows the Sun moving south (or north).
+of its declination: about 15 arcsec a second. The direction is west, the rate gives the scale. Whether the
+picture is mirrored shows a nudge: pushed towards celestial north, the telescope sees the Sun move south.
 """
 
 from __future__ import annotations
