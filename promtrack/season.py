@@ -15,6 +15,7 @@ from typing import Any
 from promtrack.checks import LEVELS
 from promtrack.errors import InputError, unwritable
 from promtrack.files import relative_path
+from promtrack.motion.records import NONE
 from promtrack.products.folder import PRODUCTS, ProductFolder, holds_run
 from promtrack.products.summary import read_summary
 from promtrack.products.tables import write_records
@@ -112,8 +113,10 @@ def _read_run(folder: Path, out: Path) -> tuple[SeasonRow, list[Eruption]]:
     try:
         row = _row(products, page, out)
         names = ("pa_deg", "speed_km_s", "speed_err_km_s", "height_mm", "height_err_mm")
-        found = page["found"]["fronts"]
-        fronts = [Eruption(row, *(_number(front, name) for name in names)) for front in found]
+        fronts = [
+            Eruption(row, front["model"] == NONE, *(_number(front, name) for name in names))
+            for front in page["found"]["fronts"]
+        ]
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         what = f"summary.json is damaged ({type(error).__name__}: {error})"
         raise InputError(what, where=str(folder)) from None
@@ -149,6 +152,7 @@ def _row(products: ProductFolder, page: dict[str, Any], out: Path) -> SeasonRow:
         **_numbers(found["fastest_knot"] or {}, "knot_", *speed, "pa_deg"),
         fronts=int(page["counts"]["moving_fronts"]),
         **_numbers(fastest, "front_", *speed, *height, "pa_deg"),
+        front_speed_is_mean=fastest.get("model") == NONE,
         report=Path(relative_path(report, out)).as_posix() if report.exists() else "",
     )
     if not row.first_utc <= row.last_utc:

@@ -14,6 +14,7 @@ from lxml import html
 
 from promtrack.cli import main
 from promtrack.errors import InputError
+from promtrack.motion.records import NONE
 from promtrack.season import gather_season, write_season
 from promtrack.show.season_page import _carried, _row, carried_sentence
 
@@ -36,7 +37,7 @@ def archive(small_run, tmp_path):
         s: {"level": "poor" if s == "lock" else "fair", "reasons": []} for s in ("lock", "scale", "motion")
     }
     page = json.loads(small_run.folder["summary"].read_text(encoding="utf-8"))
-    front = {"front": 1, "pa_deg": 271.0, "speed_km_s": 180.0, "speed_err_km_s": 6.0}
+    front = {"front": 1, "pa_deg": 271.0, "speed_km_s": 180.0, "speed_err_km_s": 6.0, "model": NONE}
     found = page["found"] | {"fronts": [front | {"height_mm": 140.0, "height_err_mm": 2.0}]}
     another(
         small_run,
@@ -74,7 +75,8 @@ def test_a_row_holds_the_numbers_of_its_run(archive, small_run, tmp_path):
     assert (one.fronts, one.poor) == (sum(f.moving for f in small_run.motion.fronts), False)
     assert np.isnan(one.front_speed_km_s)
     assert (poor.poor, poor.lock, poor.front_speed_km_s, poor.front_pa_deg) == (True, "poor", 180.0, 271.0)
-    assert [e.height_mm for e in season.eruptions] == [140.0]
+    assert (one.front_speed_is_mean, poor.front_speed_is_mean) == (False, True)  # no model describes it
+    assert [(e.height_mm, e.speed_is_mean) for e in season.eruptions] == [(140.0, True)]
 
 
 def test_unfinished_and_damaged_folders_are_named(archive, tmp_path):
@@ -103,6 +105,7 @@ def test_table_page_and_figure(archive, tmp_path, monkeypatch, capsys):
     assert links == ["../../archive/may/one%20run/report.html", "../../archive/june/report.html"]
     assert len(page.xpath("//tr[@class='poor']")) == 1
     assert "the Sun turned by" in page.text_content()
+    assert page.text_content().count("mean 180 ± 6") == 2  # in both tables
     *stills, drawing = page.xpath("//img/@src")
     assert stills
     assert all(still.startswith("data:image/jpeg;base64,") for still in stills)

@@ -58,8 +58,9 @@ class SeasonRow:
     knot_speed_err_km_s: float
     knot_pa_deg: float
     fronts: int  # moving ones
-    front_speed_km_s: float  # greatest peak speed, in the plane of the sky
+    front_speed_km_s: float  # of the fastest: its largest, in the plane of the sky
     front_speed_err_km_s: float
+    front_speed_is_mean: bool  # no model describes it: from its first to its last height
     front_height_mm: float  # greatest height of that front
     front_height_err_mm: float
     front_pa_deg: float
@@ -81,8 +82,9 @@ class Eruption:
     """One moving leading edge of one run."""
 
     row: SeasonRow
+    speed_is_mean: bool  # no model describes it
     pa_deg: float
-    speed_km_s: float  # peak
+    speed_km_s: float  # largest, or mean
     speed_err_km_s: float
     height_mm: float  # greatest
     height_err_mm: float

@@ -34,7 +34,7 @@ def draw_season(season: Season, folder: Path) -> Path:
         _draw(heights, tops, marks.knots[1], "o")
         _draw(heights, bounds, marks.knots[1], "^", "top beyond what was measured: at least")
         _draw(speeds, knots, marks.knots[0], "o", "fastest knot")
-        _draw(speeds, peaks, marks.front, "D", "leading edges, peak")
+        _draw(speeds, peaks, marks.front, "D", "leading edges, largest or mean")
         heights.set_title("highest prominence of each run (Mm)", fontweight="normal")
         speeds.set_title("speeds in the plane of the sky (km/s)", fontweight="normal")
         for axes in (heights, speeds):
