@@ -11,7 +11,6 @@ import math
 import os
 import queue
 import subprocess
-import tempfile
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -61,11 +60,9 @@ class Encoder:
         command = [ffmpeg_program(), *quiet, *raw.split(), "-i", "pipe:0", *options]
         tags = [f"{key}={value}" for key, value in (metadata or {}).items() if value]
         command += [*(word for tag in tags for word in ("-metadata", tag)), str(path)]
-        self._log = tempfile.TemporaryFile()  # noqa: SIM115 - closed when the encoder has ended
         self._said = b""
-        self._process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=self._log
-        )
+        pipe, null = subprocess.PIPE, subprocess.DEVNULL
+        self._process = subprocess.Popen(command, stdin=pipe, stdout=null, stderr=pipe)
         if hasattr(os, "setpriority"):  # what feeds it and what is drawn beside it must not wait for it
             with contextlib.suppress(OSError):
                 own = os.getpriority(os.PRIO_PROCESS, 0)
@@ -74,6 +71,9 @@ class Encoder:
         self._queue: queue.Queue[tuple[tuple[memoryview, ...], int] | None] = queue.Queue(4)
         self._writer = threading.Thread(target=self._write, name="encode", daemon=True)
         self._writer.start()
+        # no file for what it says: the disk may be full, which is what it says
+        self._listener = threading.Thread(target=self._listen, name="encoder's words", daemon=True)
+        self._listener.start()
 
     def put(self, planes: tuple[memoryview, ...], repeats: int = 1) -> None:
         """Hand over one picture; its memory must not be changed afterwards."""
@@ -102,10 +102,7 @@ class Encoder:
         self._queue.put(None)
         self._writer.join()
         self._process.wait()
-        if not self._log.closed:
-            self._log.seek(0)
-            self._said = self._log.read()
-            self._log.close()
+        self._listener.join()
 
     def __enter__(self) -> Encoder:
         return self
@@ -115,6 +112,11 @@ class Encoder:
             self.close()
         else:
             self.abort()
+
+    def _listen(self) -> None:
+        assert self._process.stderr is not None, "the encoder is started with a pipe for its words"
+        with self._process.stderr as words:
+            self._said = words.read()
 
     def _write(self) -> None:
         pipe = self._process.stdin
