@@ -236,9 +236,11 @@ def _listened(command: list[str]) -> tuple[str, str]:
         try:
             out, err = process.communicate(timeout=_PROBE_S)
         except subprocess.TimeoutExpired:
-            process.kill()
             what = f"ffmpeg did not finish within {_PROBE_S:.0f} s"
             raise InputError(what, remedy="save the film anew") from None
+        finally:  # also at Ctrl-C, which communicate only passes on
+            process.kill()
+            process.wait()
     return out.decode("utf-8", "replace"), err.decode("utf-8", "replace")
 
 

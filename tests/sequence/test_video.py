@@ -2,6 +2,7 @@
 decoders."""
 
 import subprocess
+import sys
 
 import av
 import imageio_ffmpeg
@@ -9,7 +10,7 @@ import numpy as np
 import pytest
 
 from promtrack.errors import InputError
-from promtrack.sequence import open_sequence
+from promtrack.sequence import open_sequence, video
 from promtrack.sequence.video import _asked_for
 from promtrack.settings import TimesSettings
 from tests.sequence.make import COLUMNS, ROWS, decoded, picture, write_capture
@@ -294,3 +295,16 @@ def test_film_cut_short(tmp_path, keep):
 def test_full_depth_is_asked_for(stored, asked):
     # TWIN  names and depths as `ffmpeg -pix_fmts` lists them
     assert _asked_for(stored)[0] == asked
+
+
+def test_ctrl_c_stops_the_ffmpeg_that_is_listened_to(monkeypatch):
+    started, start = [], video._started
+    monkeypatch.setattr(video, "_started", lambda *a, **k: started.append(start(*a, **k)) or started[0])
+
+    def stop(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(subprocess.Popen, "communicate", stop)
+    with pytest.raises(KeyboardInterrupt):
+        video._listened([sys.executable, "-c", "import time; time.sleep(60)"])
+    assert started[0].poll() is not None
