@@ -192,7 +192,7 @@ def _one_knot(knot: QTable.Row, limb: str, table: list[str], page: dict) -> list
         f"{page['control']['tolerated']:g} are tolerated.",
         f"- **Model**: {knot['model']}, chi squared per degree of freedom {knot['chi2_per_dof']:.2f}"
         + ("; its errors were scaled up." if knot["errors_scaled"] else "; its errors stand as they are."),
-        f"- **Height**: {height:.1f} Mm on average, {limb}.",
+        f"- **Height**: {height:.1f} Mm at mid-time, {limb}.",
         "",
         f"So a fair sentence is: *a knot {height:.0f} Mm above the limb moved at {speed:.1f} ± "
         f"{max(total, 0.1):.1f} km/s in the plane of the sky, a lower bound of its true speed.*",

@@ -35,6 +35,7 @@ from promtrack.products.tables import (
     write_table,
 )
 from promtrack.rounding import iso
+from promtrack.show.curves import knot_path
 from promtrack.strip import time_distances
 from promtrack.strip.records import Strip, StripGeometry
 
@@ -61,7 +62,8 @@ def write_motion(
         "first_time": _times(strip, [k.time_s[0] for k in knots]),
         "last_time": _times(strip, [k.time_s[-1] for k in knots]),
         "points": np.array([len(k.frame) for k in knots], int),
-        "height_mm": np.array([np.mean(k.height_mm) for k in knots], float),
+        "height_mm": np.array([knot_path(k, np.array(k.fit.time_s))[0] for k in knots], float),
+        "height_err_mm": np.array([np.median(k.height_err_mm) for k in knots], float),
         "pa_deg": np.array([np.mean(k.angle_deg) % 360.0 for k in knots], float),
     }
     points = _points(strip, knots, KnotTrack, "knot")

@@ -17,6 +17,7 @@ from promtrack.products.motion_tables import read_motion, write_motion
 from promtrack.products.strips import finish_strip, read_strip, strip_header
 from promtrack.products.summary import motion_lines, read_summary, write_summary
 from promtrack.products.tables import read_lock, write_lock
+from promtrack.show.findings import knot_height
 from promtrack.strip.store import StripWriter, in_steps, packed
 from promtrack.sun import Circumstances
 from tests.show.fake_run import fake_run
@@ -191,6 +192,9 @@ def test_tables_open_with_units(folder, measured):
     assert knots["speed_km_s"].unit == units.km / units.s
     assert knots["accel_m_s2"].unit == units.m / units.s**2
     assert knots["height_mm"].unit == units.Mm
+    at = [knot_height(measured, knot).value for knot in measured.motion.knots]  # as the report has it
+    assert knots["height_mm"].value == pytest.approx(at)
+    assert (knots["height_err_mm"].value > 0.0).all()
     points = QTable.read(folder["knot_points"])
     first = points[0]
     assert first["x_px"].value == pytest.approx(100.0 + first["frame"])
