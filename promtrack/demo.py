@@ -83,10 +83,9 @@ def _table(found: Judgement) -> Iterator[str]:
 def _row(what: str, true: float, found: float, sigma: float) -> str:
     """Truth, measured value with its error as everywhere, and how far off it is, also in units of that
     error. The columns are those of the rounded numbers, so that one follows from the others."""
-    digits = max(error_decimals(sigma), 0)
-    error, pull = (
-        f"{round(found, digits) - round(true, digits):+.{digits}f}",
-        f"{(found - true) / sigma:+.1f}",
-    )
-    measured = with_error(found, sigma)
-    return f"{what:38}{true:10.{digits}f}{measured:>20}{typeset(error):>10}{typeset(pull):>10}"
+    known = 0.0 < sigma < math.inf
+    digits = max(error_decimals(sigma), 0) if known else 2
+    error = f"{round(found, digits) - round(true, digits):+.{digits}f}"
+    pull = f"{(found - true) / sigma:+.1f}" if known else "unknown"
+    off = typeset(error.replace("+nan", "unknown"))
+    return f"{what:38}{true:10.{digits}f}{with_error(found, sigma):>20}{off:>10}{typeset(pull):>10}"

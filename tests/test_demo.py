@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from promtrack import pipeline
-from promtrack.demo import _table, run_demo
+from promtrack.demo import _row, _table, run_demo
 from promtrack.pipeline import run, silent
 from promtrack.scene import make_scene, scenario
 from promtrack.scene.judge import Judgement, KnotVerdict, judge
@@ -54,6 +54,14 @@ def test_knots_stand_in_the_order_of_the_report_and_what_was_missed_last():
     assert (
         len({len(line) for line in lines if line.startswith("knot ")}) == 1
     )  # the columns stay in their places
+
+
+@pytest.mark.parametrize(
+    ("found", "sigma", "words"),
+    [(90.0, 0.0, "90.0 −10.00 unknown"), (np.nan, np.nan, "unknown unknown unknown")],
+)
+def test_a_row_without_an_error_is_a_row(found, sigma, words):
+    assert _row("knot", 100.0, found, sigma).split() == ["knot", "100.00", *words.split()]
 
 
 def test_a_knot_torn_in_two_is_told():

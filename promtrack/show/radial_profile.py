@@ -223,9 +223,8 @@ def _halo(limb_px: np.ndarray, level: np.ndarray, start_px: float) -> np.ndarray
     foot, further = np.interp((start_px, 2.5 * start_px), limb_px, halo)
     steepness = np.log(foot / further) / (1.5 * start_px) if foot > further > 0.0 else 0.0
     inward_px = np.clip(start_px - limb_px, 0.0, start_px)
-    return halo * np.exp(
-        min(steepness, np.log(1.8) / start_px) * inward_px
-    )  # so that it rises by 1.8 at most
+    steepness = min(steepness, np.log(1.8) / start_px)  # so that it rises by 1.8 at most
+    return halo * np.exp(steepness * inward_px)
 
 
 def _noise(value: np.ndarray, steady: np.ndarray) -> float:

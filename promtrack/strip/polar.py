@@ -174,7 +174,7 @@ def _height_range(heights: np.ndarray, share: np.ndarray, strip: StripSettings) 
     part = (share >= 0.5).mean(axis=1)
     shown, usual = heights[part >= 0.02], heights[part >= 0.2]
     low = max(-20.0 if strip.low_mm is None else strip.low_mm, float(shown.min()))
-    high = min(400.0, float(usual.max()))
+    high = min(400.0, float(usual.max(initial=low)))
     if strip.high_mm is not None:
         high = min(strip.high_mm, float(shown.max()))
     if low >= high:

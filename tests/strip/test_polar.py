@@ -7,7 +7,7 @@ from promtrack.errors import InputError, SettingsError
 from promtrack.limb.records import to_frame
 from promtrack.settings import StripSettings
 from promtrack.strip import frame_to_strip, strip_geometry, strip_to_frame
-from promtrack.strip.polar import frame_matrix
+from promtrack.strip.polar import _height_range, frame_matrix
 from promtrack.sun import Orientation, Scale
 from tests.strip.sky import NORTH_UP, make_lock, scale_of
 
@@ -119,6 +119,15 @@ def test_settings_outside_the_view_are_refused_with_what_is_there():
         geometry_of(lock, low_mm=900.0, high_mm=1000.0)
     with pytest.raises(InputError, match="too small"):
         geometry_of(lock, from_deg=0.0, to_deg=0.5)
+
+
+def test_heights_that_few_columns_show_are_there_where_they_are_asked_for():
+    # TRUTH  every height is in view in 10 of 150 columns, less than a fifth; 262 Mm in the last three, 2 %
+    heights = np.arange(-50.0, 400.0, 2.0)
+    share = np.array([(heights >= 2 * c - 50) & (heights < 2 * c - 30) for c in range(150)], float).T
+    assert _height_range(heights, share, StripSettings(high_mm=100.0)) == (-20.0, 100.0)
+    with pytest.raises(SettingsError, match="to 262 Mm is"):
+        _height_range(heights, share, StripSettings())
 
 
 def test_disc_that_fills_the_frame_is_refused():
