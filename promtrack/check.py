@@ -10,6 +10,7 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb import inspect_sequence, turned_back
 from promtrack.limb.expected_geometry import expected_sky
+from promtrack.limb.inspect import unlike_the_sun
 from promtrack.motion.limits import LEAST_STRIPS
 from promtrack.products.folder import refuse_products
 from promtrack.rounding import clock, counted, day, typeset
@@ -62,8 +63,13 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     if missed:
         frames = counted(len(sequence), "frame is", "frames are")
         yield f"{frames} too few to measure all motion: {', '.join(missed)}"
-    if inspection.doubt:
-        yield typeset(f"it can be measured, but is not to be trusted: {inspection.doubt}")
+    doubt = inspection.doubt
+    if inspection.middle and not doubt:
+        doubt = unlike_the_sun(sequence, *inspection.middle, sky)
+    if doubt:
+        yield typeset(f"it can be measured, but is not to be trusted: {doubt}")
+    elif len(sessions_of(sequence)) > 1:
+        yield "it can be measured, each session by itself: add --each-session"
     elif not scale.agrees:
         yield "it can be measured, but look first at what disagrees"
     else:

@@ -14,7 +14,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from promtrack.checks import Check
 from promtrack.limb.circle import FAR_SIGMA, GOOD_SCALE, MAD
 from promtrack.limb.edge_checks import second_limb
-from promtrack.limb.frame_limb import ALIKE_PX
+from promtrack.limb.frame_limb import ALIKE_PX, LimbSigns
 from promtrack.limb.measure import LEAST_PART, FrameMeasure
 from promtrack.limb.records import Known, Place, Solution
 from promtrack.sun.scale import DISAGREE_SIGMA, POOR_SCALE, WEAK_CHECK
@@ -50,7 +50,7 @@ def compare(solution: Solution, kept: list[FrameMeasure], known: Known) -> Compa
     checks = [
         *_edge_against_place(solution, left_out),
         Check("lock", "limb points", _level(share), on_circle),
-        *_like_a_sun(kept, known),
+        *like_a_sun([m.signs for m in kept], kept[0].place.radius_px, darkens=known.darkens),
         Check("scale", "error of the radius", level, radius),
         *one_radius(solution.frame_radius_px, solution.frame_radius_err_px),
     ]
@@ -110,14 +110,14 @@ def _level(share: float) -> str:
     return "good" if share >= GOOD_SHARE else "fair" if share >= POOR_SHARE else "poor"
 
 
-def _like_a_sun(kept: list[FrameMeasure], known: Known) -> list[Check]:
+def like_a_sun(signs: list[LimbSigns], radius_px: float, *, darkens: bool) -> list[Check]:
     """Whether what was followed is lit as the Sun is: bright inside, darker towards the limb, with light
-    outside, and that fainter."""
+    outside, and that fainter. `darkens`: in this light the disc does, towards its limb."""
 
     def usual(name: str) -> float:
-        return float(np.median([getattr(m.signs, name) for m in kept]))
+        return float(np.median([getattr(one, name) for one in signs]))
 
-    middle = np.array([m.signs.middle for m in kept])
+    middle = np.array([one.middle for one in signs])
     inside = float(np.nanmedian(middle)) if np.isfinite(middle).any() else np.nan
     # of the light at the limb: a Sun has 0.4 and more, also where its limb is bright in the ultraviolet
     if inside < 0.15:
@@ -127,13 +127,14 @@ def _like_a_sun(kept: list[FrameMeasure], known: Known) -> list[Check]:
         )
         return _both("bright disc", words)
     # `LimbSigns.disc` is taken 11 px inside the limb
-    near, deep = (np.sqrt(1 - r**2) for r in (max(1 - 11.0 / kept[0].place.radius_px, 0.0), 0.6))
+    near, deep = (np.sqrt(1 - r**2) for r in (max(1 - 11.0 / radius_px, 0.0), 0.6))
     # the linear coefficient that the disc shows; below zero where it is brighter at the limb
     darkening = (inside - 1) / (inside * (1 - near) - (1 - deep))
-    if known.darkens and not usual("burnt_limb") and abs(darkening) < DARKENING:
+    if darkens and not usual("burnt_limb") and abs(darkening) < DARKENING:
         words = (
-            f"The disc is lit evenly to its edge (well inside by {100 * (inside - 1):+.0f} %), which the "
-            "Sun's is not: a field stop, a lamp, a picture of something else, or a tone curve that was bent."
+            f"The disc is lit evenly to its edge (well inside there is {100 * inside:.0f} % of the light at "
+            "its limb), which the Sun's is not: a field stop, a lamp, a picture of something else, or a tone "
+            "curve that was bent."
         )
         level = "poor" if abs(darkening) < 0.5 * DARKENING else "fair"
         return _both("limb darkening", words, level)

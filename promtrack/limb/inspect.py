@@ -8,10 +8,19 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb.circle import GOOD_SCALE, STRAIGHT_DEG
+from promtrack.limb.compare import like_a_sun
 from promtrack.limb.edge_checks import relief_check
-from promtrack.limb.expected_geometry import guessed_places, stated_places
+from promtrack.limb.expected_geometry import Expected, guessed_places, stated_places
 from promtrack.limb.find import SmallFrame
-from promtrack.limb.frame_limb import BURNT_BIAS, CEILING, ROUGH_PX, LimbSample, sample_limb
+from promtrack.limb.frame_limb import (
+    BURNT_BIAS,
+    CEILING,
+    ROUGH_PX,
+    LimbSample,
+    Start,
+    make_finder,
+    sample_limb,
+)
 from promtrack.rounding import counted, with_error
 from promtrack.sequence.records import Sequence, spread_over
 from promtrack.settings import LimbSettings
@@ -28,6 +37,7 @@ class Inspection:
     radius_px: tuple[float, ...] = ()  # of each frame in which the limb was found
     own_radius_px: float = np.nan  # of the limb in all of them together
     own_radius_err_px: float = np.nan  # 1 sigma, without what refraction does
+    middle: tuple[int, LimbSample] | None = None  # a frame in the middle of those with a limb, and its limb
 
 
 def inspect_sequence(
@@ -104,7 +114,19 @@ def inspect_sequence(
     if measurable and wander > max(5.0, 6.0 * spread):
         lines.append(f"The Sun wanders over {wander:.0f} px between the frames; this is followed.")
     jagged = " ".join(check.sentence for check in relief_check(usual_rms, own_radius))
-    return Inspection(tuple(lines), measurable, jagged, tuple(radius), own_radius, own_err)
+    seen = [(i, found) for i, (_, found, _) in zip(picks, looks, strict=True) if not isinstance(found, str)]
+    middle = seen[len(seen) // 2]
+    return Inspection(tuple(lines), measurable, jagged, tuple(radius), own_radius, own_err, middle)
+
+
+def unlike_the_sun(sequence: Sequence, index: int, sample: LimbSample, sky: Expected) -> str:
+    """Why the light about the limb of one frame is not the Sun's; '' if nothing is seen."""
+    place, visible_px = sample.place, float(np.radians(sample.arc_deg)) * sample.place.radius_px
+    start = Start(place.radius_px, visible_px, ((index, place),))
+    finder = make_finder(start, sequence.full_scale, sky, (None,) * len(sequence))
+    signs = finder.look(index, sequence.frame(index)).signs
+    checks = like_a_sun([signs], place.radius_px, darkens=sequence.line in ("", "H-alpha"))
+    return next((check.sentence for check in checks if check.level == "poor"), "")
 
 
 def _disc_level(frame: np.ndarray, sample: LimbSample, full_scale: float) -> float:

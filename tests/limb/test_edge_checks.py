@@ -12,8 +12,11 @@ from PIL import Image
 from promtrack.checks import light
 from promtrack.errors import PromtrackError
 from promtrack.limb import inspect_sequence, lock_exposures, turned_back
+from promtrack.limb.expected_geometry import expected_sky
+from promtrack.limb.inspect import unlike_the_sun
 from promtrack.scene import make_scene
 from promtrack.sequence import sequence_from_arrays
+from promtrack.settings import CameraSettings, SiteSettings
 from tests.test_perturbed_runs import SPEC
 
 DISC = replace(SPEC, frames=8, limb_arc_deg=None, side="whole", arcsec_per_px=8.0, centre_px=(200.0, 150.0))
@@ -50,6 +53,20 @@ def test_a_jagged_skyline_is_not_trusted_by_check_nor_by_a_run():
     assert any("jagged by" in reason for reason in reasons)
     assert "jagged by" in inspect_sequence(sequence).doubt
     assert inspect_sequence(make_scene(replace(DISC, frames=3)).sequence()).doubt == ""
+
+
+def test_check_doubts_a_disc_that_is_lit_evenly():
+    # TRUTH  a round lamp, and a disc that darkens to its limb by 0.6 (1 - sqrt(1 - r^2)), as the Sun does
+    r2 = np.minimum(((X - 200.0) ** 2 + (Y - 150.0) ** 2) / 110.0**2, 1.0)
+    for darkening, said in ((0.0, "lit evenly"), (0.6, "")):
+        lit = np.where(r2 < 1, 30000.0 * (1 - darkening * (1 - np.sqrt(1 - r2))), 2000.0)
+        sequence = drawn(lit, frames=2)
+        middle = inspect_sequence(sequence).middle
+        assert middle is not None
+        sky = expected_sky(sequence.times_utc, site=SiteSettings(), camera=CameraSettings())
+        doubt = unlike_the_sun(sequence, *middle, sky)
+        assert said in doubt
+        assert bool(said) == bool(doubt)
 
 
 @pytest.mark.parametrize("width", [240, pytest.param(360, marks=pytest.mark.long)])
