@@ -113,10 +113,8 @@ def _read_run(folder: Path, out: Path) -> tuple[SeasonRow, list[Eruption]]:
     try:
         row = _row(products, page, out)
         names = ("pa_deg", "speed_km_s", "speed_err_km_s", "height_mm", "height_err_mm")
-        fronts = [
-            Eruption(row, front["model"] == NONE, *(_number(front, name) for name in names))
-            for front in page["found"]["fronts"]
-        ]
+        found = page["found"]["fronts"]
+        fronts = [Eruption(row, f["model"] == NONE, *(_number(f, name) for name in names)) for f in found]
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         what = f"summary.json is damaged ({type(error).__name__}: {error})"
         raise InputError(what, where=str(folder)) from None

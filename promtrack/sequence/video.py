@@ -43,12 +43,10 @@ def ffmpeg_program() -> str:
     except RuntimeError:
         program = ""
     if shutil.which(program) is None:  # the variable IMAGEIO_FFMPEG_EXE is taken as it is
-        raise InputError(
-            "no ffmpeg program was found"
-            + (f" at {program}" if program else "")
-            + ", and films and clips need one",
-            remedy="reinstall imageio-ffmpeg, or set IMAGEIO_FFMPEG_EXE to an ffmpeg program",
-        )
+        at = f" at {program}" if program else ""
+        what = f"no ffmpeg program was found{at}, and films and clips need one"
+        remedy = "reinstall imageio-ffmpeg, or set IMAGEIO_FFMPEG_EXE to an ffmpeg program"
+        raise InputError(what, remedy=remedy)
     return program
 
 
@@ -136,13 +134,10 @@ class _Player:
         while got < len(view):
             step = pipe.readinto(view[got:])
             if not step:
-                index = self._next
                 self._stop()
-                raise InputError(
-                    f"frame {index} cannot be decoded: the film ends or is damaged there",
-                    where=str(film.path),
-                    remedy="copy it again from the camera, or save it anew",
-                )
+                what = f"frame {self._next} cannot be decoded: the film ends or is damaged there"
+                remedy = "copy it again from the camera, or save it anew"
+                raise InputError(what, where=str(film.path), remedy=remedy)
             got += step
         self._next += 1
         if self._next == len(film.pts_s):  # many films may be open at once, but few are read
@@ -225,9 +220,8 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
     if not base or not ticks:
         raise damaged("is cut short or damaged: not one frame is there")
     if len(ticks) > MOST_FRAMES:
-        raise InputError(
-            f"holds {len(ticks)} frames, more than the limit of {MOST_FRAMES}", remedy="cut it into parts"
-        )
+        what = f"holds {len(ticks)} frames, more than the limit of {MOST_FRAMES}"
+        raise InputError(what, remedy="cut it into parts")
     return np.sort(np.array([int(t) for t in ticks]) * (int(base[1]) / int(base[2])))
 
 

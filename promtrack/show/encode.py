@@ -138,12 +138,8 @@ class Encoder:
 def run_ffmpeg(arguments: list[str], path: Path) -> str:
     """Run ffmpeg to its end; what it prints on standard output. Raises InputError: ffmpeg is missing or
     fails, with what it said; it names `path`."""
-    done = subprocess.run(
-        [ffmpeg_program(), "-hide_banner", "-loglevel", "error", "-y", *arguments],
-        capture_output=True,
-        stdin=subprocess.DEVNULL,
-        check=False,
-    )
+    command = [ffmpeg_program(), "-hide_banner", "-loglevel", "error", "-y", *arguments]
+    done = subprocess.run(command, capture_output=True, stdin=subprocess.DEVNULL, check=False)
     if done.returncode:
         raise _failed(path, done.stderr)
     return done.stdout.decode("utf-8", "replace")

@@ -79,8 +79,9 @@ def _card(row: SeasonRow, folder: Path) -> Markup:
     """A run at a glance: its still, where and how trustworthy, and what stood out."""
     name, poster, still = row.recording or row.folder, folder / "poster.png", NONE
     words = f"highest {_height(row)} Mm"
+    front = _value(row.front_speed_km_s, row.front_speed_err_km_s, row.front_speed_is_mean)
     if np.isfinite(row.front_speed_km_s):
-        words += f"; leading edge {_front_speed(row)} km/s"
+        words += f"; leading edge {front} km/s"
     elif np.isfinite(row.knot_speed_km_s):
         words += f"; fastest knot {_value(row.knot_speed_km_s, row.knot_speed_err_km_s)} km/s"
     if poster.is_file():
@@ -92,6 +93,7 @@ def _card(row: SeasonRow, folder: Path) -> Markup:
 
 def _row(row: SeasonRow) -> Row:
     knot = _value(row.knot_speed_km_s, row.knot_speed_err_km_s)
+    front = _value(row.front_speed_km_s, row.front_speed_err_km_s, row.front_speed_is_mean)
     cells = {
         "date (UTC)": Cell(joined([_whole(row.date), f" {clock(row.first_utc, seconds=False)}"])),
         "recording": Cell(_link(row, row.recording or row.folder), kind="words"),
@@ -99,7 +101,7 @@ def _row(row: SeasonRow) -> Row:
         "lock, scale, motion": Cell(_verdict(row), kind="words"),
         "highest prominence (Mm)": _placed(_height(row), row.height_pa_deg, row),
         "fastest knot (km/s)": _placed(knot, row.knot_pa_deg, row),
-        "leading edge, largest speed (km/s)": _placed(_front_speed(row), row.front_pa_deg, row),
+        "leading edge, largest speed (km/s)": _placed(front, row.front_pa_deg, row),
     }
     return Row(cells, "poor" if row.poor else "")
 
@@ -123,12 +125,8 @@ def _height(row: SeasonRow) -> str:
     return f"at least {height}" if row.height_is_lower_bound else height
 
 
-def _front_speed(row: SeasonRow) -> str:
-    return "mean " * row.front_speed_is_mean + _value(row.front_speed_km_s, row.front_speed_err_km_s)
-
-
-def _value(value: float, error: float) -> str:
-    return with_error(value, error) if np.isfinite(value) else "none"
+def _value(value: float, error: float, mean: bool = False) -> str:
+    return "mean " * mean + with_error(value, error) if np.isfinite(value) else "none"
 
 
 def _angle(angle_deg: float, row: SeasonRow) -> str:
@@ -147,9 +145,7 @@ def _eruptions(season: Season) -> Markup:
             "date (UTC)": Cell(_whole(one.row.date)),
             "recording": Cell(f"{one.row.recording}{poor}", kind="words"),
             "position angle": Cell(_angle(one.pa_deg, one.row)),
-            "largest speed (km/s)": Cell(
-                "mean " * one.speed_is_mean + with_error(one.speed_km_s, one.speed_err_km_s)
-            ),
+            "largest speed (km/s)": Cell(_value(one.speed_km_s, one.speed_err_km_s, one.speed_is_mean)),
             "greatest height (Mm)": Cell(with_error(one.height_mm, one.height_err_mm)),
         }
         rows.append(Row(cells))
