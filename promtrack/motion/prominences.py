@@ -23,7 +23,8 @@ WIDE_MM = 20.0  # Gaussian, 1 sigma: what is smoother is sky
 JOIN_MM = 15.0  # regions nearer to each other along the limb are one prominence
 SPOT_PX = 1.5  # width of groups of 2 x 2 hot pixels at half height
 TENTH = np.sqrt(np.log(10.0) / np.log(16.0))  # half width of a Gaussian at a tenth of its height, in FWHM
-HARDEST_MM_S2 = 5e-3  # accelerations of eruptions reach 4.5 km/s2 (Zhang & Dere 2006, ApJ 649, 1100)
+# Main-phase accelerations of eruptions reach 4.5 km/s2 (Zhang & Dere 2006, ApJ 649, 1100; value from memory).
+HARDEST_MM_S2 = 5e-3
 LEAST_PIXELS = 16  # of a row that tells its noise
 
 

@@ -52,16 +52,15 @@ class Studio:
     def annotation(self, *, small: bool = False) -> Annotation:
         """The layout of the clip's annotation, or of that of GIF and WebP. It is as bright as the pictures
         allow: together at most `OVERLAY_LIGHT` of the picture's own light. Where that would be too faint to
-        read, heights, all numbers but the first, and compass are left out."""
+        read, all numbers but the first, heights and compass are left out, in this order."""
         wanted = frozenset(self.measured.settings.clip.overlays)
         if small:  # in a loop: no more than what is read there
             wanted &= {"clock", "scale", "knots", "front", "end"}
         page = make_page(self.views[0].width, self.views[0].height)
         run, own = self.measured, (self.plan, self.views, page, self.tones)
-        for left_out in ("", "heights", "numbers", "compass"):
+        for left_out in ("", "numbers", "heights", "compass"):
             wanted -= {left_out}
-            few = left_out in ("numbers", "compass")
-            made = annotate(run, *own, wanted, self.insets, self.not_shown, few=few)
+            made = annotate(run, *own, wanted, self.insets, self.not_shown, few=bool(left_out))
             ink = self._ink(made)
             if ink >= INK[0]:
                 break

@@ -271,7 +271,14 @@ def test_two_frames_of_one_time_do_not_stop_a_figure(measured_fake):
 def test_heights_errors_and_residuals_are_those_of_the_records(measured_fake):
     top, below = sheet_of("height_time", measured_fake).axes
     tracks = [named.track for named in named_tracks(measured_fake)]
-    assert len(top.containers) == len(below.containers) == len(tracks) == 6
+    assert len(top.containers) == len(below.containers) == len(tracks) == 1 + 3
+    # TRUTH  every other track, moving or not, is in the grey line, which breaks between tracks
+    every = (*measured_fake.motion.knots, *measured_fake.motion.fronts)
+    grey = np.sort(np.concatenate([t.height_mm for t in every if t not in tracks]))
+    assert sum(knot.moving for knot in measured_fake.motion.knots) > 3
+    lines = [np.asarray(line.get_ydata()) for line in top.lines if line.get_color() == LIGHT.quiet]
+    assert np.sort(lines[0][np.isfinite(lines[0])]) == pytest.approx(grey)
+    assert np.isnan(lines[0]).sum() == len(every) - len(tracks)
     for container, residual, track in zip(top.containers, below.containers, tracks, strict=True):
         points, _, (bars,) = container.lines
         assert np.asarray(points.get_ydata()) == pytest.approx(track.height_mm)

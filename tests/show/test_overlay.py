@@ -435,6 +435,7 @@ def test_height_ticks_stand_at_their_heights_at_the_edge():
     view, page = studio.views[-1], annotation.page
     ticks = annotation.ticks(view)
     assert ticks
+    assert "heights" in annotation.wanted  # else they are not drawn
     for tick in ticks:
         away = np.hypot(tick.points_px[:, 0] - view.sun_x_px, tick.points_px[:, 1] - view.sun_y_px)
         assert np.abs(away - view.radius_px - tick.height_mm * 1e3 / view.km_per_px).max() < 1.0
