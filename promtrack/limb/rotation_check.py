@@ -66,8 +66,9 @@ class _Rate:
 def _rate(pairs: list[Pairs], step: int) -> _Rate | None:
     """None of fewer than five pairs. Frames far apart tell a turn from plasma that moves and from errors that
     add up from each frame to the next; but they are less alike. Pairs that overlap are taken as one."""
-    apart_s = np.concatenate([pair.apart_s[pair.steps == step] for pair in pairs])
-    along_px = np.concatenate([pair.along_px[pair.steps == step] for pair in pairs])
+    used = [(pair.steps == step) & (pair.apart_s > 0) for pair in pairs]  # stamps may be alike
+    apart_s = np.concatenate([pair.apart_s[some] for pair, some in zip(pairs, used, strict=True)])
+    along_px = np.concatenate([pair.along_px[some] for pair, some in zip(pairs, used, strict=True)])
     if len(apart_s) < 5:
         return None
     rate = float(np.median(along_px / apart_s))
