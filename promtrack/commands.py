@@ -97,9 +97,10 @@ def trial_command(options: argparse.Namespace) -> None:
 def watch_command(options: argparse.Namespace) -> None:
     """watch a folder while frames come in: a line and a picture every minute; touches nothing in it"""
     settings = settings_for(options, options.folder)
-    from promtrack.watch import Watch, live_folder, watch_folder
+    from promtrack.watch import Watch, live_folder, watch_folder, write_live
 
     out, watch = live_folder(options.folder, options.out), Watch(options.folder, settings)
+    write_live(out, watch, said=["No frame yet."], warned=[])  # it fails before the page is named
     advise(options, f"watching {options.folder}; open {out / 'live.html'}; stop with Ctrl-C")
     lines = watch_folder(watch, out, every_s=options.every, until_s=60.0 * options.minutes)
     try:

@@ -51,8 +51,9 @@ def unwritable(
     what: str = "cannot be written",
     remedy: str = "free some space, make sure that you may write there, or choose another folder with --out",
 ) -> InputError:
-    """What to raise where a file or a folder cannot be written."""
-    return InputError(f"{what} ({error.strerror or error})", where=str(path), remedy=remedy)
+    """What to raise where a file or a folder cannot be written; of a library's sentences the first clause."""
+    why = error.strerror or str(error).partition(": ")[0]
+    return InputError(f"{what} ({why})", where=str(path), remedy=remedy)
 
 
 def command_line(*words: object) -> str:

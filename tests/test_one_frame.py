@@ -53,7 +53,10 @@ def test_one_picture_gives_heights_and_a_map(small_frames, small_run, tmp_path, 
     assert "1 of 1 frames used, 0.0 min (times from" in said
     assert "One frame: nothing can move in it." in said
     assert (tmp_path / "out" / "figures" / "prominences.png").stat().st_size > 5_000
-    assert (tmp_path / "out" / "report.html").exists()
+    assert not (tmp_path / "out" / "figures" / "strip_montage.png").exists()
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "six moments: there is one picture only" in page
+    assert page.count("ix moments") == 1
     job = load_run(tmp_path / "out")
     assert job.motion.knots == job.motion.fronts == ()
     assert job.verdict["lock"][0] == job.verdict["motion"][0] == "fair"

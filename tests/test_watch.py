@@ -149,6 +149,13 @@ def test_no_folder(tmp_path, capsys):
     assert "file.tif: is no folder" in refused(capsys, "watch", tmp_path / "file.tif")
 
 
+def test_an_output_folder_that_cannot_be_made_is_said_before_its_page_is_named(tmp_path, capsys):
+    (tmp_path / "in").mkdir()
+    (tmp_path / "file").write_bytes(b"")
+    sentence = refused(capsys, "watch", tmp_path / "in", "--out", tmp_path / "file" / "live", "--minutes", 0)
+    assert "make sure that there is free space" in sentence
+
+
 def test_nothing_is_written_into_the_folder_that_is_watched(tmp_path, capsys):
     for out in (tmp_path, tmp_path / "live"):
         sentence = refused(capsys, "watch", tmp_path, "--out", out, "--minutes", 0)

@@ -201,7 +201,8 @@ def _unknown(frames: list[Found], settings: TimesSettings) -> str:
     if settings.source in ("auto", "cadence") and bool(settings.start) != (settings.cadence_s > 0):
         given, missing = ("start", "cadence_s") if settings.start else ("cadence_s", "start")
         unsaid = "the frames do not say when they were recorded"
-        return f"times.{given} is given, but times.{missing} is missing, and {unsaid}"
+        absent = "missing or 0" if settings.start else "missing"
+        return f"times.{given} is given, but times.{missing} is {absent}, and {unsaid}"
     pattern = minute_pattern(frames[0].file.name)
     if settings.source in ("auto", "names") and pattern and not settings.pattern:
         return (

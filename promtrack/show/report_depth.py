@@ -113,13 +113,12 @@ def _method(measured: Measured) -> Markup:
         "given": "the image scale that was given",
         "header": "the image scale in the files' headers",
     }[scale.source]
-    limb = f"{scale.limb.height_mm:.3g} ± {scale.limb.err_mm:.2g} Mm above the photosphere"
     return filled(
         "report_method.html",
         pixel=unbroken(with_error(scale.km_per_px, scale.sigma_km_per_px, "km")),
         source=source,
         limb_name=limb_name(measured),
-        limb=unbroken(limb),
+        limb=unbroken(f"{with_error(scale.limb.height_mm, scale.limb.err_mm, 'Mm')} above the photosphere"),
         control=unbroken(control.method),
         tolerated=f"{control.tolerated:g}",
     )

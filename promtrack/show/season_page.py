@@ -78,7 +78,7 @@ def _link(row: SeasonRow, words: str) -> str:
 def _card(row: SeasonRow, folder: Path) -> Markup:
     """A run at a glance: its still, where and how trustworthy, and what stood out."""
     name, poster, still = row.recording or row.folder, folder / "poster.png", NONE
-    words = f"highest {_height(row)} Mm"
+    words = f"highest {_height(row)} Mm" if np.isfinite(row.height_mm) else "no prominence"
     front = _value(row.front_speed_km_s, row.front_speed_err_km_s, row.front_speed_is_mean)
     if np.isfinite(row.front_speed_km_s):
         words += f"; leading edge {front} km/s"

@@ -128,7 +128,7 @@ SHEETS = (
         "All of one part of the sky and in one tone, with the Earth to scale.",
         True,
         lambda run: f"Six pictures of the prominence, from first to last. {heights_title(run)}.",
-        lambda run: "",
+        lambda run: "" if len(run.strip) > 1 else "there is one picture only",
     ),
     Sheet(
         "oscillation",
