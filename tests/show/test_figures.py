@@ -574,3 +574,15 @@ def test_numbers_and_titles_are_those_of_the_page(measured_fake):
         words = [text.get_text() for text in sheet_of(name, measured_fake).texts]
         assert words[0] == heights_title(measured_fake)
         assert any(speed_of(measured_fake, front).text in text for text in words)
+
+
+def test_a_ridge_that_nothing_else_followed_has_no_number_but_on_a_path_asked_for(measured_fake):
+    # TRUTH  the hand-made run's ridge of no knot, at 50 km/s, alone
+    (lone,) = (ridge for ridge in measured_fake.motion.ridges if not ridge.knot)
+    run = replace(measured_fake, motion=replace(measured_fake.motion, ridges=(lone,)))
+    asked = change_settings(run.settings, {"motion.slits": ["radial:90"]})
+    for settings, told in ((run.settings, False), (asked, True)):
+        sheet = sheet_of("time_distance", replace(run, settings=settings))
+        texts = " ".join(text.get_text() for text in sheet.findobj(Text))
+        assert ("50 ± 3 km/s" in texts) == told
+        assert ("dotted" in texts) != told

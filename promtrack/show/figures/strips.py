@@ -54,6 +54,8 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
     drawn = {number: [r for r in surest if r.slit == number][:MOST_RIDGES] for number in shown}
     count = sum(map(len, drawn.values()))
     subtitle = f"What is brighter than usual along a path. Heights above {limb_words(measured)}"
+    if not all(_told(measured, ridge) for ridges in drawn.values() for ridge in ridges):
+        subtitle += "; dotted: no knot or front was followed there"
     figure = sheet(_title(measured, count), subtitle)
     width = (0.905 - 0.065 * (len(shown) - 1)) / len(shown)
     for place, number in enumerate(shown):
@@ -143,7 +145,11 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
     for ridge in ridges:
         ends = np.array([ridge.first_s, ridge.last_s])
         distance = ridge.distance_mm + 1e-3 * ridge.speed_km_s * (ends - ridge.time_s)
-        lines.append(np.stack([days(measured, ends), distance], axis=1))
+        line = np.stack([days(measured, ends), distance], axis=1)
+        if not _told(measured, ridge):
+            axes.plot(*line.T, color=PICTURE_INK, linewidth=1.2, linestyle=":")
+            continue
+        lines.append(line)
         knot = next((knot for knot in measured.motion.knots if knot.knot == ridge.knot), None)
         words.append(_ridge_words(measured, ridge, knot))
         colours.append(
@@ -151,6 +157,12 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
         )
         axes.plot(*lines[-1].T, color=colours[-1], linewidth=1.6, path_effects=outlined(width=3.2))
     write_beside(axes, words, lines, colours)
+
+
+def _told(measured: Measured, ridge: Ridge) -> bool:
+    """Whether the number of a ridge stands beside it: a chain of different lights makes ridges as well, so
+    only of what was followed otherwise too, or where the user has asked for the path."""
+    return bool(ridge.knot or ridge.front or measured.settings.motion.slits)
 
 
 def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> str:
