@@ -357,6 +357,17 @@ def test_a_wrong_scale_is_not_called_good(factor):
     assert levels(lock) != {"good"}
 
 
+@pytest.mark.parametrize(
+    ("count", "cadence_s", "factor"), [(12, 100.0, 0.85), (20, 60.0, 0.9), (20, 60.0, 1.1)]
+)
+def test_a_sun_of_another_size_half_way_is_not_trusted(count, cadence_s, factor):
+    # TRUTH  the second half 15 and 10 % smaller, and 10 % larger: the edge, sought near the circle of all
+    # frames, hides the radius of those
+    spec = replace(SPEC, frames=count, cadence_s=cadence_s)
+    lock = locked(lambda frame, index: frame if index < count // 2 else scaled(frame, factor), spec)
+    assert light(lock.checks, "lock")[0] == light(lock.checks, "scale")[0] == "poor"
+
+
 @pytest.mark.parametrize("equal", [(4,), (4, 5, 6), tuple(range(1, 20))])
 def test_equal_stamps_divide_by_nothing(equal):
     # TRUTH  the frames themselves are as they were

@@ -23,6 +23,7 @@ APART_PX = 1.0  # of edge and features, below which they do no harm
 WINDOW = 8  # frames over which edge and features may not drift apart
 UNSEEN = 0.005  # of the radius, 3.5 Mm: a header that may be so wrong without a contradiction is not checked
 GOOD_SHARE, POOR_SHARE = 0.7, 0.5  # of the frames that are used, of the limb's points that lie on the circle
+WORSE = 1.5  # rms against rms: less is the air's
 PARTED = 0.01  # relative: two radii in one recording
 BLANK, SHARP_PX = 0.9, 0.9
 # linear coefficient of the limb darkening, below which a disc is hardly the Sun in H-alpha: by eye some half
@@ -53,6 +54,7 @@ def compare(solution: Solution, kept: list[FrameMeasure], known: Known) -> Compa
         *like_a_sun([m.signs for m in kept], kept[0].place.radius_px, darkens=known.darkens),
         Check("scale", "error of the radius", level, radius),
         *one_radius(solution.frame_radius_px, solution.frame_radius_err_px),
+        *one_fit(np.array([m.signs.rms_px for m in kept])),
     ]
     if known.radius_px is not None:
         own = np.median([_free_radius(m) for m in kept], axis=0)
@@ -216,6 +218,29 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
             words = f"The Sun {grows} over the recording: a zoom, or a focus that ran away. Measure a part."
             return _both("one radius", words)
     return [Check("lock", "one radius", "good", "All frames show a Sun of one size.")]
+
+
+def one_fit(rms_px: np.ndarray) -> list[Check]:
+    """Whether the limb fits its circle alike before and after any frame: (n,) rms distance of its points. The
+    edge is sought near the circle of all frames, which hides the radius of those that show a Sun of another
+    size; but their limb fits worse. In 99 recordings of one size no step is above 3.2 of the scatter."""
+    count = len(rms_px)
+    if count < 8:
+        return []
+    splits = [np.split(rms_px, [k]) for k in range(3, count - 2)]  # three frames on either side
+    parts = min(splits, key=lambda two: sum(len(part) * part.var() for part in two))
+    before, after = (float(np.median(part)) for part in parts)
+    own = MAD * float(
+        np.median(np.abs(np.concatenate(parts) - np.repeat((before, after), [*map(len, parts)])))
+    )
+    sure = abs(after - before) / max(own, 1e-9)
+    if sure < FAR_SIGMA or max(before, after) < WORSE * min(before, after):
+        return []
+    words = (
+        f"From frame {len(parts[0]) + 1} on the limb's points lie {after:.1f} px rms from the circle, before "
+        f"{before:.1f} px ({sure:.0f} sigma): a Sun of another size, or of another shape. Measure them apart."
+    )
+    return _both("one fit", words)
 
 
 def radius_check(own: tuple[float, float], stated: tuple[float, float]) -> list[Check]:
