@@ -111,7 +111,7 @@ def _samples(frames: list[Found], where: str, *, refuse_raw_colour: bool) -> tup
     cannot be decoded are passed over."""
     samples: list[np.ndarray] = []
     plan: Plan = None
-    failed = []
+    failed, light = [], []
     for frame in (frames[index] for index in spread_over(len(frames), 5)):
         try:
             stored = as_stored(frame)
@@ -122,22 +122,26 @@ def _samples(frames: list[Found], where: str, *, refuse_raw_colour: bool) -> tup
             failed.append(error)
         else:
             if refuse_raw_colour:
-                _refuse_raw_colour(stored, where)
+                light.append([stored[y::2, x::2].mean() for y, x in _PATTERNS.values()])
     if not samples:
         what = f"not one of the frames tried can be decoded ({failed[0]})"
         raise InputError(what, where=where, remedy=failed[0].remedy)
+    if light:
+        _refuse_raw_colour(np.sum(light, axis=0), where)
     return samples, plan
 
 
-def _refuse_raw_colour(stored: np.ndarray, where: str) -> None:
+# where the red pixel of each 2 x 2 lies, y before x
+_PATTERNS = {"rggb": (0, 0), "grbg": (0, 1), "gbrg": (1, 0), "bggr": (1, 1)}
+
+
+def _refuse_raw_colour(sums: np.ndarray, where: str) -> None:
     """Raises InputError where one pixel of four is brighter as no optics make it: one line's light, by a
     colour camera. The brightest is taken for red, as in H-alpha."""
-    first = {"rggb": (0, 0), "grbg": (0, 1), "gbrg": (1, 0), "bggr": (1, 1)}
-    light = {pattern: float(stored[y::2, x::2].mean()) for pattern, (y, x) in first.items()}
-    *_, next_, most = sorted(light.values())
+    *_, next_, most = sorted(sums)
     if most > 1.5 * next_ > 0.0:
         what = f"one pixel of each 2 x 2 is {most / next_:.2g} times as bright as the others"
-        remedy = f"give --set camera.bayer={max(light, key=lambda p: light[p])}; if they are none, =none"
+        remedy = f"give --set camera.bayer={[*_PATTERNS][int(np.argmax(sums))]}; if they are none, =none"
         raise InputError(f"{what}: raw pictures of a colour camera", where=where, remedy=remedy)
 
 

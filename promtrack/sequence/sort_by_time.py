@@ -173,7 +173,7 @@ def _oddities(times: np.ndarray) -> list[str]:
         longest = f"longest: {steps.max():.3g} s after {_iso(times[np.argmax(steps)])}"
         problems.append(f"{what} {usual:.3g} s ({longest})")
     tomorrow = np.datetime64(datetime.now(UTC).replace(tzinfo=None), "us") + np.timedelta64(1, "D")
-    year, why = times[0].astype(object).year, ""
+    year, why = int(times[0].astype("datetime64[Y]").astype(int)) + 1970, ""
     if year < 1990 or year == 2000:  # where unset clocks begin
         why = "the clock was hardly set"
     elif times[-1] > tomorrow:

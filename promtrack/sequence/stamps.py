@@ -232,7 +232,7 @@ def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarra
         second = stamp.written.replace(tzinfo=here, fold=1).utcoffset() or timedelta()
         if first != second:
             (twice if first > second else never).append(stamp.written)
-        times[i] = np.datetime64(stamp.written - first, "us")
+        times[i] = np.datetime64(stamp.written, "us") - np.timedelta64(first)
     for scale, where in scales.items():
         from astropy.time import Time  # slow to import, and few stamps are in another scale
 

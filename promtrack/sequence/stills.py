@@ -99,6 +99,13 @@ def _page(
     check_size(rows, columns)
     samples, bits = one(tags.SAMPLESPERPIXEL, 1), one(tags.BITSPERSAMPLE, 1)
     dtype = _dtype(bits, one(tags.SAMPLEFORMAT, 1), order)
+    if samples > 1 and dtype.itemsize > 1 and one(tags.PLANAR_CONFIGURATION, 1) == 2:  # OpenCV mixes them up
+        what = "holds its colours plane by plane in more than 8 bits, which cannot be read"
+        raise InputError(what, remedy="save it with the colours pixel by pixel")
+    tiled = tags.TILEOFFSETS in directory
+    if tiled and dtype.itemsize == 1 and one(Tag.Orientation, 1) in (2, 3, 6, 7):  # OpenCV mirrors each tile
+        what = "holds 8-bit tiles under an orientation tag that mirrors them, which cannot be read"
+        raise InputError(what, remedy="save it without the tag or without tiles")
     needed = rows * columns * samples * dtype.itemsize
     offsets = np.array(_all(directory, tags.STRIPOFFSETS) or _all(directory, tags.TILEOFFSETS))
     lengths = np.array(

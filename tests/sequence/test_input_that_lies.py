@@ -50,6 +50,27 @@ def test_raw_pictures_of_a_colour_camera_are_asked_about(tmp_path, y, x, pattern
     assert len(open_sequence(folder, camera=CameraSettings(bayer="none"))) == 3
 
 
+def test_one_black_frame_with_hot_pixels_is_no_raw_colour(tmp_path):
+    # TRUTH  the cap was on in the first frame: its three hot pixels lie on two of the four places of 2 x 2
+    black = np.zeros((ROWS, COLUMNS), np.uint16)
+    black[10, 20], black[4, 8], black[7, 13] = 20_000, 18_000, 9_000
+    pictures = [black, *map(picture, range(1, 6))]
+    assert (
+        len(open_sequence(named(tmp_path / "in", [stamp_name(i, ".tif") for i in range(6)], pictures))) == 6
+    )
+
+
+@pytest.mark.parametrize(("hour", "zone"), [("0001-01-01T00", "+02:00"), ("9999-12-31T23", "-02:00")])
+def test_a_zone_that_leads_out_of_the_calendar_is_no_fault(tmp_path, hour, zone):
+    # TRUTH  a clock that was never set, at the first or last hour that a header can hold
+    for i in range(3):
+        header = fits.Header({"DATE-OBS": f"{hour}:00:0{i}"})
+        fits.PrimaryHDU(picture(i), header).writeto(tmp_path / f"{i}.fits")
+    found = open_sequence(tmp_path, times=TimesSettings(zone=zone))
+    assert np.ptp(found.time_s) == 2.0
+    assert any("clock was" in problem for problem in found.time_report.problems)
+
+
 @pytest.mark.parametrize("cards", [{}, {"ROWORDER": "TOP-DOWN"}])
 def test_the_pattern_asked_for_is_that_of_the_rows_as_stored(tmp_path, cards):
     # TRUTH  FITS rows are shown bottom-up by default, and the pattern is that of the file
@@ -285,18 +306,20 @@ def turned_as_stored(upright, orientation):
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))
-@pytest.mark.parametrize("kind", ["plain", "deflate", "pages", "png", "jpg"])
+@pytest.mark.parametrize("kind", ["plain", "deflate", "pages", "tiles", "16-bit tiles", "png", "jpg"])
 def test_orientation_is_honoured_by_every_reader_alike(tmp_path, kind, orientation):
     # PUBLISHED  TIFF 6.0, page 36: 6 is "0th row right side, 0th column top", and so on
-    upright = [picture(i, "uint8") for i in range(2)]
+    upright = [picture(i, "uint16" if kind == "16-bit tiles" else "uint8") for i in range(2)]
     stored = [turned_as_stored(p, orientation) for p in upright]
-    if kind in ("plain", "deflate", "pages"):
+    if kind not in ("png", "jpg"):
         form = {"compression": "zlib"} if kind != "plain" else {}
         tags = {
             "photometric": "minisblack",
             "metadata": None,
             "extratags": [(274, "H", 1, orientation, True)],
         }
+        if "tiles" in kind:
+            form["tile"] = (16, 32)
         if kind == "pages":
             with tifffile.TiffWriter(tmp_path / "all.tif") as file:
                 for p in stored:
@@ -311,12 +334,29 @@ def test_orientation_is_honoured_by_every_reader_alike(tmp_path, kind, orientati
             exif[274] = orientation
             options = {"quality": 100} if kind == "jpg" else {}
             image.save(tmp_path / stamp_name(i, f".{kind}"), exif=exif, **options)
+    if kind == "tiles" and orientation in (2, 3, 6, 7):
+        with pytest.raises(InputError, match="tiles under an orientation tag"):
+            open_sequence(tmp_path, times=START)
+        return
     sequence = open_sequence(tmp_path, times=START)
     assert sequence.shape == (ROWS, COLUMNS)
     for i, frame in sequence.frames():
         # quality 100 rounds to whole counts twice
         np.testing.assert_allclose(frame.astype(float), upright[i], atol=2.0 if kind == "jpg" else 0.0)
     assert any("orientation tag" in note for note in sequence.notes) == (orientation != 1)
+
+
+@pytest.mark.parametrize("dtype", ["uint8", "uint16", "float32"])
+def test_colours_plane_by_plane_are_read_or_refused(tmp_path, dtype):
+    # TRUTH  all light is in the first plane
+    planes = np.zeros((3, ROWS, COLUMNS), dtype)
+    planes[0] = picture(0, "uint8")
+    tifffile.imwrite(tmp_path / stamp_name(0, ".tif"), planes, photometric="rgb", planarconfig="separate")
+    if dtype == "uint8":
+        np.testing.assert_array_equal(open_sequence(tmp_path).frame(0), planes[0])
+    else:
+        with pytest.raises(InputError, match="colours plane by plane in more than 8 bits"):
+            open_sequence(tmp_path)
 
 
 def test_a_folder_of_two_orientations(tmp_path):
