@@ -27,17 +27,18 @@ def drift(
     noise_px=0.2,
     nudge_px=0.0,
     nudge="north",
+    nudge_s=4.0,
     seed=1,
     scale=SCALE,
     dec_deg=0.0,
 ):
     """Positions of a Sun that drifts west; `dec_deg` bends the path as a small circle; the nudge moves it
-    from 30 s to 34 s."""
+    from 30 s on."""
     t = np.arange(0.0, seconds, step_s)
     west = np.radians(north_deg + (90.0 if mirrored else -90.0))
     s = RATE * (t - t.mean()) / scale
     bend = s**2 / 2.0 * np.tan(np.radians(dec_deg)) * scale / ARCSEC_PER_RAD  # towards the pole, px
-    away = np.clip((t - 30.0) / 4.0, 0.0, 1.0) * nudge_px * (-1.0 if nudge == "north" else 1.0)
+    away = np.clip((t - 30.0) / nudge_s, 0.0, 1.0) * nudge_px * (-1.0 if nudge == "north" else 1.0)
     north = np.radians(north_deg)
     x = 700.0 - s * np.sin(west) - (bend + away) * np.sin(north)
     y = 400.0 - s * np.cos(west) - (bend + away) * np.cos(north)
@@ -106,6 +107,22 @@ def test_bad_drifts_are_refused():
         fit_drift(np.zeros_like(t), x, y, VIEW)
     with pytest.raises(ValueError, match="nudge must be"):
         fit_drift(t, x, y, VIEW, nudge="up")
+
+
+def test_a_nudge_that_takes_too_long_is_refused():
+    # TRUTH  the Sun goes aside for 0.4 of the recording: west came out wrong by more than 10 of its errors
+    with pytest.raises(InputError, match="no nudge across the drift is seen"):
+        fit_drift(*drift(20.0, False, nudge_px=60.0, nudge_s=24.0), VIEW, nudge="north")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_nudge_with_frames_on_one_side_only_is_refused_in_words(seed):
+    # TRUTH  the push lasts to the end: what is not cut off lies before it
+    rng, i = np.random.default_rng(seed), np.arange(20)
+    x, y = -2.5 * i + rng.normal(0, 0.3, 20), np.clip((i - 16) / 4.0, 0, 1) * 30 + rng.normal(0, 0.3, 20)
+    y[rng.integers(20)] += 200.0
+    with pytest.raises(InputError, match="on one side of the nudge"):
+        fit_drift(0.5 * i, x, y, VIEW, nudge="north")
 
 
 def by_limb(arcsec_per_px, part_err=0.004):
