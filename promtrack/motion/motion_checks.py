@@ -140,17 +140,20 @@ def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: lim
     time = points.time_s - points.time_s.mean()
     slope = time / np.sum(time**2)
     error = max(path.fit.radial_err_km_s, path.fit.along_err_km_s) / 1e3 * px_per_mm
-    on_sun = np.hypot(*np.std(own - sun, axis=0))
     # any drift tells the two apart, also one to and fro that a velocity does not show
-    if any(
-        np.hypot(*np.std(still, axis=0)) < limits.STEADIER * on_sun
-        and np.hypot(*(slope @ still)) < limits.SEEN * error
-        for still in (own, own + sun)
-    ):
-        return True
+    for against in (0.0, sun):
+        fixed = keeps_place(own + against, sun + against)
+        if fixed and np.hypot(*(slope @ (own + against))) < limits.SEEN * error:
+            return True
     return bool(np.hypot(*(slope @ sun)) > limits.CERTAIN * error) and _stays_bright(
         strip, points, own, place
     )
+
+
+def keeps_place(own_px: np.ndarray, sun_px: np.ndarray) -> bool:
+    """Whether places on the sensor, (n, 2), scatter there far less than on a Sun at `sun_px`."""
+    own, on_sun = (np.hypot(*np.std(places, axis=0)) for places in (own_px, own_px - sun_px))
+    return bool(own < limits.STEADIER * on_sun)
 
 
 def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: limits.Place) -> bool:

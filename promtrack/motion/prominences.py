@@ -15,6 +15,7 @@ import numpy as np
 from scipy import ndimage
 
 from promtrack.motion import limits
+from promtrack.motion.motion_checks import keeps_place
 from promtrack.motion.records import Prominence
 from promtrack.strip.records import Strip, StripGeometry
 
@@ -41,7 +42,7 @@ def find_prominences(
     if bottom >= geometry.rows - 2 or not len(strip):
         return ()
     brightest = _brightest(strip, step)
-    least = 0.3 * strip.noise[: geometry.rows * step : step] if block_mm else np.float32(0.0)
+    least = 0.3 * strip.noise[: geometry.rows * step : step, None] if block_mm else np.float32(0.0)
     noise = np.maximum(_noise(brightest, geometry), least)
     labels = _regions(brightest, noise, geometry, bottom)
     spans = [_range(labels == n, geometry) for n in range(1, labels.max() + 1)]
@@ -54,14 +55,16 @@ def find_prominences(
         significant = _significant(smooth, own_noise, geometry, bottom)
         return [_measured(smooth, own_noise, significant, span, bottom, geometry) for span in spans]
 
-    values = np.array(list(strip.mapped(measured)))  # (strips, prominences, figures)
-    found = [
-        _prominence(strip, geometry, span, values[:, k], disc_counts, block_mm)
-        for k, span in enumerate(spans)
-        if np.isfinite(values[:, k, 0]).any()
-        and np.nanmedian(values[:, k, 2]) > _knot_mm2(geometry)
-        and not (place and _fixed(strip, geometry, span, values[:, k], place))
-    ]
+    found = []
+    for span, own in zip(spans, np.array(list(strip.mapped(measured))).swapaxes(0, 1), strict=True):
+        values = np.where(_leaps(strip.time_s, *own[:, :2].T)[:, None], np.nan, own)
+        if (
+            np.isfinite(values[:, 0]).any()
+            # what erupts may begin small; a knot on its path is never larger than a knot
+            and np.nanpercentile(values[:, 2], 90) > _knot_mm2(geometry)
+            and not (place and _fixed(strip, geometry, span, values, place))
+        ):
+            found.append(_prominence(strip, geometry, span, values, disc_counts, block_mm))
     found.sort(key=lambda p: -float(np.nansum(p.area_mm2)))
     return tuple(replace(p, prominence=number) for number, p in enumerate(found, start=1))
 
@@ -69,13 +72,18 @@ def find_prominences(
 def _fixed(
     strip: Strip, geometry: StripGeometry, columns: np.ndarray, values: np.ndarray, place: limits.Place
 ) -> bool:
-    """Whether a body keeps its place on the sensor while the Sun moves there: a reflection, letters."""
+    """Whether a body keeps its place on the sensor while the Sun moves there, by more than a knot's size and
+    what the lock errs: a reflection, letters. Of a Sun at rest only the lock's errors move there."""
     seen = np.isfinite(values[:, 0])
     at = np.column_stack([geometry.angle_deg(columns[0] + values[seen, 6]), values[seen, 0]])
     frames, middle = strip.frame[seen].tolist(), at.mean(axis=0).tolist()
     own = np.array([place(frame, *one) for frame, one in zip(frames, at.tolist(), strict=True)])
     sun = np.array([place(frame, *middle) for frame in frames])
-    return bool(np.hypot(*np.std(own, axis=0)) < limits.STEADIER * np.hypot(*np.std(own - sun, axis=0)))
+    px_per_mm = np.hypot(*np.subtract(place(frames[0], middle[0], middle[1] + 1.0), sun[0]))
+    err_mm = np.median(np.hypot(strip.centre_err_mm, strip.along_err_mm))
+    far_px = max(limits.KNOT_MM, limits.CERTAIN * err_mm) * px_per_mm
+    moved_px = np.sqrt(12.0) * np.hypot(*np.std(sun, axis=0))  # of a steady drift its length
+    return bool(moved_px > far_px) and keeps_place(own, sun)
 
 
 def _smoothed(light: np.ndarray, step: int, geometry: StripGeometry) -> np.ndarray:
@@ -105,7 +113,7 @@ def _significant(smooth: np.ndarray, noise: np.ndarray, geometry: StripGeometry,
     seen[:bottom] = False
     light = np.where(seen, smooth, np.float32(0.0))
     weight, value = (_wide(a, geometry) for a in (seen.astype(np.float32), light))
-    beyond = limits.CERTAIN * noise[:, None]
+    beyond = limits.CERTAIN * noise
     return (light > beyond) & (light - value / np.maximum(weight, 1e-6) > beyond)
 
 
@@ -138,16 +146,18 @@ def _brightest(strip: Strip, step: int) -> np.ndarray:
 
 
 def _noise(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
-    """(rows,) 1 sigma of smoothed light at every height, from the dark half of its values alone: plasma is
-    only brighter than the sky. A wrong flat leaves dark near bright: plasma outshines the darkest there."""
+    """(rows, columns) 1 sigma of smoothed light, at every height from the dark half of its values alone:
+    plasma is only brighter than the sky. A wrong flat leaves dark near bright: plasma outshines the darkest
+    within `WIDE_MM`."""
     ordered, row = np.sort(light, axis=1), np.arange(len(light))  # nan goes last
     seen = np.isfinite(light).sum(axis=1)
-    darkest, quarter, middle = (ordered[row, seen * part // 4] for part in (0, 1, 2))
+    quarter, middle = (ordered[row, seen * part // 4] for part in (1, 2))
     sigma = np.where(seen < LEAST_PIXELS, np.inf, (middle - quarter) / limits.QUARTILE)
-    dark = np.nan_to_num(middle - darkest) / limits.CERTAIN
+    dark = np.nan_to_num(middle[:, None] - light) / limits.CERTAIN
     dark[geometry.height_mm(row) < SPICULES_MM] = 0.0
-    dark = ndimage.maximum_filter1d(dark, 2 * round(WIDE_MM / geometry.mm_per_row) + 1, mode="nearest")
-    return np.maximum(ndimage.median_filter(sigma, size=9, mode="nearest"), dark)
+    reach = [2 * round(WIDE_MM / mm) + 1 for mm in (geometry.mm_per_row, geometry.mm_per_column(0.0))]
+    dark = ndimage.maximum_filter(dark, reach, mode="nearest")
+    return np.maximum(ndimage.median_filter(sigma, size=9, mode="nearest")[:, None], dark)
 
 
 def _regions(brightest: np.ndarray, noise: np.ndarray, geometry: StripGeometry, bottom: int) -> np.ndarray:
@@ -177,19 +187,23 @@ def _large(mask: np.ndarray, least_mm2: float, geometry: StripGeometry) -> np.nd
 
 
 def _bodies(labels: np.ndarray, light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
-    """Regions without spots (knots, hot pixels) and without glow from beyond the strips' sides: above a tenth
-    of its brightest a prominence is larger than the largest knot, and in most of its rows light is seen to
-    fall from the brightest place to both sides."""
+    """Regions without spots (knots, hot pixels) and without glow from beyond what is seen: above a tenth of
+    its brightest a prominence is larger than the largest knot, and in most of its rows light does not rise
+    from the brightest place on to the border."""
     wide_mm, high_mm = geometry.mm_per_column(0.0), geometry.mm_per_row
-    beside = np.nan_to_num(light, nan=np.inf)
-    reach = 2 * round(limits.KNOT_MM / wide_mm) + 1
-    around = ndimage.maximum_filter1d(beside, reach, axis=1, mode="constant", cval=np.inf)
+    reach, blur = (2 * round(mm / wide_mm) + 1 for mm in (limits.KNOT_MM, 2 * limits.FINEST_MM))
+    inner = ndimage.minimum_filter1d(np.isfinite(light), blur, axis=1, mode="constant")
+    within, border = (
+        ndimage.maximum_filter1d(np.where(one, light, -np.inf), reach, axis=1, mode="constant", cval=-np.inf)
+        for one in (inner, ~inner & np.isfinite(light))
+    )
+    ends = within >= border
     kept = np.zeros_like(labels)
     for number, where in enumerate(ndimage.find_objects(labels), start=1):
         if where is None:
             continue
         own = np.where(labels[where] == number, light[where], -np.inf)
-        falls = own.max(axis=1) >= around[where][np.arange(len(own)), own.argmax(axis=1)]
+        falls = ends[where][np.arange(len(own)), own.argmax(axis=1)]
         if np.sum(own > 0.1 * own.max()) * wide_mm * high_mm > _knot_mm2(geometry) and falls.mean() > 0.5:
             kept[where][own > -np.inf] = number
     return kept
@@ -228,7 +242,7 @@ def _measured(
 ) -> tuple[float, ...]:
     """In one strip: height, error, area, error, light of its bright parts (nine tenths are fainter), error,
     middle column."""
-    light, sigma = np.nan_to_num(smooth[:, columns]), noise[:, None]
+    light, sigma = np.nan_to_num(smooth[:, columns]), noise[:, columns]
     labels = _large(significant[:, columns], limits.KNOT_MM**2 / 4.0, geometry)
     # What stands on the limb, and the largest, which may hang above it: a knot that flies beside them is no
     # part of the prominence's height.
@@ -240,7 +254,7 @@ def _measured(
     (low, *_), (top, row, column), (high, *_) = (_top(light, body, a, geometry) for a in (0.35, 0.5, 0.65))
     if not labels.any() or top < SPICULES_MM:
         return (np.nan,) * 7
-    noisy = sigma[row, 0] / (0.3 * light[row, column])  # of the fall between the two levels
+    noisy = sigma[row, column] / (0.3 * light[row, column])  # of the fall between the two levels
     above, sigma, pixel_mm2 = light[bottom:], sigma[bottom:], _pixel_area(geometry)[bottom:]
     bright = float(np.percentile(above[labels[bottom:] > 0], 90))
     areas, brights = [], []
@@ -255,7 +269,7 @@ def _measured(
         areas[2],
         (areas[0] - areas[1]) / 2.0,
         bright,
-        float(np.hypot(np.broadcast_to(sigma, above.shape)[chosen].mean(), (brights[1] - brights[0]) / 2.0)),
+        float(np.hypot(sigma[chosen].mean(), (brights[1] - brights[0]) / 2.0)),
         float((weight.sum(axis=0) * np.arange(len(columns))).sum() / weight.sum()),
     )
 
@@ -311,22 +325,31 @@ def _top(
 
 
 def _leaps(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray) -> np.ndarray:
-    """(n,) bool: heights beyond their errors above both neighbours, to and from which nothing on the Sun is
-    accelerated: a knot that passes, or light in the sky of one strip."""
+    """(n,) bool: single heights, neither the first nor the last, beyond their errors above both neighbours,
+    to and from which nothing on the Sun is accelerated: a knot or light in the sky of one strip. What lasts
+    for two strips is not seen."""
     leaps, seen = np.zeros(len(time_s), bool), np.flatnonzero(np.isfinite(height_mm))
     if len(seen) > 2:
         step, rise = np.diff(time_s[seen]), np.diff(height_mm[seen])
         above = np.minimum(rise[:-1], -rise[1:])
         leaps[seen[1:-1]] = above > 0.5 * HARDEST_MM_S2 * step[:-1] * step[1:]
-        usual = _scatter(np.where(leaps, np.nan, height_mm))
+        usual = _scatter(time_s, np.where(leaps, np.nan, height_mm))
         leaps[seen[1:-1]] &= above > limits.CERTAIN * np.hypot(err_mm[seen[1:-1]], usual)
     return leaps
 
 
-def _scatter(height_mm: np.ndarray) -> float:
-    """1 sigma of what heights do from strip to strip, beside a steady rise: nothing on the Sun is so fast."""
-    off = np.diff(height_mm[np.isfinite(height_mm)], 2)
-    return float(np.median(np.abs(off)) / limits.QUARTILE / np.sqrt(6.0)) if len(off) else 0.0
+def _scatter(time_s: np.ndarray, height_mm: np.ndarray) -> float:
+    """1 sigma of what heights do from strip to strip, beside a steady rise or bend: nothing on the Sun is so
+    fast."""
+    seen = np.isfinite(height_mm)
+    time, height = time_s[seen], height_mm[seen]
+    if len(time) < 3:
+        return 0.0
+    part = (time[1:-1] - time[:-2]) / (time[2:] - time[:-2])
+    off = height[1:-1] - height[:-2] - part * (height[2:] - height[:-2])
+    off = off / np.sqrt(1.0 + part**2 + (1.0 - part) ** 2)
+    off = off - np.median(off) * (len(off) > 2)  # of one or two no bend can be told
+    return float(np.median(np.abs(off)) / limits.QUARTILE)
 
 
 def _prominence(
@@ -338,10 +361,9 @@ def _prominence(
     block_mm: float,
 ) -> Prominence:
     top_mm = geometry.height_mm(geometry.rows - 1.0) - 2.0 * strip.geometry.mm_per_row
-    values = np.where(_leaps(strip.time_s, *values[:, :2].T)[:, None], np.nan, values)
     height, height_err, area, area_err, light, light_err, column = values.T
     weight = np.nan_to_num(area * light)
-    scatter = max(_scatter(height), block_mm / np.sqrt(12.0))
+    scatter = max(_scatter(strip.time_s, height), block_mm / np.sqrt(12.0))
     from_deg = float(geometry.angle_deg(float(columns[0]))) % 360.0
     middle = columns[0] + np.average(np.nan_to_num(column), weights=weight)
     return Prominence(

@@ -27,8 +27,9 @@ def test_knots_that_share_one_velocity_are_a_wrong_lock():
 @pytest.mark.parametrize(("pull", "level"), [(0.8, "good"), (2.0, "fair"), (4.0, "poor")])
 def test_what_stands_still_judges_the_errors(pull, level):
     assert [check.level for check in check_knots((), pull, 5)] == [level]
-    # one thread may drift by itself
-    assert [check.level for check in check_knots((), pull, 1)] == [level.replace("poor", "fair")]
+    assert [check.level for check in check_knots((), pull, 3)] == [level]
+    for few in (1, 2):  # threads may drift by themselves
+        assert [check.level for check in check_knots((), pull, few)] == [level.replace("poor", "fair")]
 
 
 def test_what_is_left_out_is_counted():

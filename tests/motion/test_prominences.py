@@ -64,9 +64,9 @@ def test_one_strip_is_enough(tmp_path):
     scene = StripScene()
     strip = strip_of(tmp_path, boxes(scene, (0, 80, 100, 130, 150.0), n=1), scene)
     (prominence,) = find_prominences(strip)
-    (blocked,) = find_prominences(strip, block_mm=12.0)
+    (blocked,) = find_prominences(strip, block_mm=2.0)
     assert blocked.height_err_mm == pytest.approx(
-        np.hypot(prominence.height_err_mm, 12.0 / np.sqrt(12.0)), rel=0.05
+        np.hypot(prominence.height_err_mm, 2.0 / np.sqrt(12.0)), rel=0.05
     )
     assert prominence.height_mm[0] == pytest.approx(scene.geometry.height_mm(80), abs=1.0)
     assert np.isnan(prominence.brightness).all()  # the disc is not known
@@ -84,6 +84,35 @@ def test_what_rises_keeps_its_number_and_its_heights(tmp_path):
     truth = scene.geometry.height_mm(tops[inside].astype(float))
     assert prominence.height_mm[inside] == pytest.approx(truth, abs=1.0)
     assert prominence.leaves_strip
+
+
+def test_an_eruption_that_begins_small_is_found(tmp_path):
+    # TRUTH  a stub of 6 Mm for 16 strips, which then grows for eight to 64 Mm and 3100 Mm2
+    scene = StripScene()
+    light = boxes(scene, (0, 32, 100, 107, 200.0), n=24)
+    for i, plane in enumerate(light[16:], start=1):
+        plane[: 32 + 7 * i, 104 - 4 * i : 104 + 4 * i] = 200.0
+    (found,) = find_prominences(strip_of(tmp_path, light, scene))
+    assert found.height_mm[-1] == pytest.approx(scene.geometry.height_mm(87), abs=1.0)
+
+
+def test_a_dark_place_elsewhere_hides_no_prominence(tmp_path):
+    # TRUTH  dust as dark as the prominence is bright, 70 Mm beside it
+    scene = StripScene()
+    light = boxes(scene, (0, 60, 40, 80, 60.0), (30, 40, 176, 186, -60.0))
+    (found,) = find_prominences(strip_of(tmp_path, light, scene))
+    assert found.height_mm == pytest.approx(scene.geometry.height_mm(60), abs=1.0)
+
+
+@pytest.mark.parametrize("covered", [0, 40])
+@pytest.mark.parametrize("n", [1, 6])
+def test_a_prominence_at_the_side_or_beside_what_is_covered_is_found(tmp_path, covered, n):
+    # TRUTH  a prominence 15 Mm wide, flush with what ends the picture
+    scene = StripScene()
+    light = boxes(scene, (0, 60, covered, covered + 20, 200.0), n=n)
+    light[:, :, :covered] = np.nan
+    (found,) = find_prominences(strip_of(tmp_path, light, scene))
+    assert found.height_mm == pytest.approx(scene.geometry.height_mm(60), abs=1.0)
 
 
 def test_where_the_first_row_lies_changes_the_brightness_by_less_than_its_error(tmp_path):
@@ -157,6 +186,23 @@ def test_what_stands_on_the_sensor_is_no_prominence(tmp_path):
     assert found.height_mm == pytest.approx(scene.geometry.height_mm(60), abs=1.0)
 
 
+@pytest.mark.parametrize("jitter_mm", [0.2, 0.8])
+def test_a_sun_at_rest_puts_nothing_on_the_sensor(tmp_path, jitter_mm):
+    # TRUTH  a steady prominence in frames on which the Sun rests, but for what the lock errs
+    scene = StripScene()
+    err = np.random.default_rng(2).normal(0, jitter_mm / scene.geometry.mm_per_row, (24, 2))
+    light = np.zeros((24, scene.rows, scene.columns))
+    for plane, (up, along) in zip(light, np.rint(err).astype(int), strict=True):
+        plane[: 60 - up, 100 - along : 140 - along] = 200.0
+    strip = replace(strip_of(tmp_path, light, scene), centre_err_mm=np.full(24, jitter_mm))
+
+    def place(frame, angle_deg, height_mm):
+        up, along = np.rint(err[frame])
+        return float(scene.geometry.column(angle_deg) + along), float(scene.geometry.row(height_mm) + up)
+
+    assert len(find_prominences(strip, place=place)) == 1
+
+
 def test_the_path_of_a_knot_is_no_prominence(tmp_path):
     # TRUTH  a spot of 5 x 5 Mm that rises by 30 rows in twelve strips
     scene = StripScene()
@@ -189,6 +235,21 @@ def test_what_heights_do_from_strip_to_strip_is_in_their_error(tmp_path):
         plane[: 53 + 8 * step, 100:140] = 200.0
     (found,) = find_prominences(strip_of(tmp_path, light, scene))
     assert 0.5 < np.median(found.height_err_mm) / np.std(found.height_mm) < 2.0
+
+
+def test_the_error_of_what_rises_steadily_does_not_depend_on_the_cadence(tmp_path):
+    # TRUTH  a top that rises at 160 km/s and scatters by 0.6 Mm, 20 and 60 s apart in turn; as above
+    scene = StripScene()
+    time_s = np.cumsum([0] + [20, 60] * 7 + [20])
+    true = scene.geometry.row(20.0 + 0.16 * time_s)
+    light = np.zeros((16, scene.rows, scene.columns))
+    for plane, top in zip(light, true + np.random.default_rng(4).normal(0, 0.82, 16), strict=True):
+        plane[: round(top), 100:140] = 200.0
+    strip = strip_of(tmp_path, light, scene)
+    strip = replace(strip, times_utc=strip.times_utc[0] + time_s * np.timedelta64(1, "s"))
+    (found,) = find_prominences(strip)
+    off = found.height_mm - scene.geometry.height_mm(true)
+    assert 0.5 < np.median(found.height_err_mm) / np.nanstd(off) < 2.0
 
 
 def test_light_high_above_for_one_frame_is_no_height(tmp_path):
