@@ -35,7 +35,7 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
         remedy = "keep part of the Sun's edge with dark sky beyond it in the frame"
         raise InputError(why, where=str(source), remedy=remedy)
     yield from map(typeset, inspection.verdict)
-    sky = expected_sky(sequence.times_utc, site=settings.site, camera=settings.camera)
+    sky = expected_sky(sequence.times_utc, site=settings.site, camera=settings.camera, line=sequence.line)
     radius_err = float(np.hypot(inspection.own_radius_err_px, sky.radius_err * inspection.own_radius_px))
     view = solar_view(sequence.times_utc[len(sequence) // 2], site=settings.site, header=sequence.header)
     scale = measure_scale(
@@ -68,10 +68,10 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
         doubt = unlike_the_sun(sequence, *inspection.middle, sky)
     if doubt:
         yield typeset(f"it can be measured, but is not to be trusted: {doubt}")
-    elif len(sessions_of(sequence)) > 1:
-        yield "it can be measured, each session by itself: add --each-session"
     elif not scale.agrees:
         yield "it can be measured, but look first at what disagrees"
+    elif len(sessions_of(sequence)) > 1:
+        yield "it can be measured, each session by itself: add --each-session"
     else:
         yield "its heights can be measured" if len(missed) == len(least) else "it can be measured"
 

@@ -1,14 +1,15 @@
-"""The drift calibration on frames: from files to settings."""
+"""`promtrack check` on frames; the drift calibration from files to settings."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from promtrack.check import check_drift
+from promtrack.check import check, check_drift
 from promtrack.errors import InputError
 from promtrack.scene import SceneSpec, make_scene, write_scene
-from promtrack.settings import Settings
+from promtrack.settings import CameraSettings, Settings
 
 # the Sun drifts by 7 px a second at 2 arcsec a pixel; north up, so it leaves to the right
 DRIFT = SceneSpec(
@@ -43,3 +44,19 @@ def test_a_recording_with_the_drive_on_is_refused(tmp_path):
     with pytest.raises(InputError, match="times the rate of the sky") as caught:
         lines(spec, tmp_path)
     assert "switch the drive off" in str(caught.value)
+
+
+def test_check_of_several_sessions_still_says_what_disagrees(tmp_path):
+    # TRUTH  a pause of six hours, and a scale stated half as large again
+    spec = SceneSpec(frames=4, shape=(300, 400), arcsec_per_px=2.0, gaps=((2, 6 * 3600.0),))
+    settings = Settings(camera=CameraSettings(arcsec_per_px=3.0))
+    *_, last = check(write_scene(make_scene(spec), tmp_path / "in"), settings)
+    assert last == "it can be measured, but look first at what disagrees"
+
+
+def test_check_expects_no_refraction_in_light_that_the_air_stops(tmp_path, monkeypatch):
+    # TRUTH  304 angstrom is seen from space alone
+    scene = make_scene(SceneSpec(frames=3, shape=(300, 400), arcsec_per_px=2.0))
+    seen = replace(scene.sequence(), line="304 angstrom")
+    monkeypatch.setattr("promtrack.check.open_sequence", lambda *_, **__: seen)
+    assert not any("refraction" in line for line in check(tmp_path, Settings()))

@@ -108,6 +108,30 @@ def test_stale_header_of_rebinned_frames_is_caught(bins):
     assert f"rebinned or resized by {bins}" in scale.check
 
 
+@pytest.mark.parametrize(
+    ("given", "factor"),
+    [
+        ("arcsec_per_px", 1.08),
+        ("arcsec_per_px", 2.0),
+        ("header", 37.2),
+        ("optics", 37.2),
+        ("optics", 1 / 37.2),
+    ],
+)
+def test_no_cause_is_named_that_cannot_be(given, factor):
+    # TRUTH  an angle a pixel rests on no focal length, and nobody bins 37 pixels
+    view = solar_view(TIME)
+    true = measure_scale(157.2, 0.2, view, camera=CameraSettings(), limb=LIMB).arcsec_per_px
+    camera = optics(true_focal(view, 157.2) * factor) if given == "optics" else CameraSettings()
+    if given == "arcsec_per_px":
+        camera = CameraSettings(arcsec_per_px=true * factor, scale_err=0.001)
+    stale = header(arcsec_per_px=true * factor) if given == "header" else None
+    said = measure_scale(157.2, 0.2, view, camera=camera, limb=LIMB, header=stale).check
+    assert "something else was taken for the limb" in said
+    for cause in ("rebinned", "focal length is", "focusing"):
+        assert cause not in said
+
+
 def test_header_that_agrees_takes_over_on_a_short_arc():
     view = solar_view(TIME)
     true = measure_scale(800.0, 1.0, view, camera=CameraSettings(), limb=LIMB).arcsec_per_px

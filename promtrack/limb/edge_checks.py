@@ -38,7 +38,7 @@ def edge_checks(sequence: Sequence, lock: LimbLock) -> tuple[Check, ...]:
     """Checks of the lock and the scale by the reference frame, and by frames spread over the recording."""
     frame = sequence.frame(lock.reference).astype(np.float32)
     checks = _round_check(frame, lock)
-    if sequence.line in ("", "H-alpha"):  # other light has limbs of other shapes
+    if sequence.in_h_alpha:  # other light has limbs of other shapes
         checks += _second_edge_check(frame, lock)
     checks += relief_check(float(np.median(lock.limb_rms_px[lock.used])), lock.radius_px)
     apart = another_limb(sequence, lock)

@@ -11,7 +11,7 @@ from promtrack.limb.circle import GOOD_SCALE, STRAIGHT_DEG
 from promtrack.limb.compare import like_a_sun
 from promtrack.limb.edge_checks import relief_check
 from promtrack.limb.expected_geometry import Expected, guessed_places, stated_places
-from promtrack.limb.find import SmallFrame
+from promtrack.limb.find import LimbNotFound, SmallFrame
 from promtrack.limb.frame_limb import (
     BURNT_BIAS,
     CEILING,
@@ -124,8 +124,11 @@ def unlike_the_sun(sequence: Sequence, index: int, sample: LimbSample, sky: Expe
     place, visible_px = sample.place, float(np.radians(sample.arc_deg)) * sample.place.radius_px
     start = Start(place.radius_px, visible_px, ((index, place),))
     finder = make_finder(start, sequence.full_scale, sky, (None,) * len(sequence))
-    signs = finder.look(index, sequence.frame(index)).signs
-    checks = like_a_sun([signs], place.radius_px, darkens=sequence.line in ("", "H-alpha"))
+    try:
+        signs = finder.look(index, sequence.frame(index)).signs
+    except LimbNotFound as error:  # which a run may find in the other frames
+        return f"{sequence.names[index]}, looked at more closely: {error.what}."
+    checks = like_a_sun([signs], place.radius_px, darkens=sequence.in_h_alpha)
     return next((check.sentence for check in checks if check.level == "poor"), "")
 
 

@@ -173,7 +173,7 @@ class Assembly:
             edge_bias_px=float(np.sqrt(systematic**2 + burnt**2 + (self.sky.radius_err * radius) ** 2)),
             radius_px=self.limb.radius_px,
             rough=float(np.median([m.signs.rms_px for m in kept])) > ROUGH_PX,
-            darkens=self.sequence.line in ("", "H-alpha"),
+            darkens=self.sequence.in_h_alpha,
         )
         time = self.sequence.time_s[chosen]
         solution = solve(kept, time, known, self.terms)

@@ -71,6 +71,11 @@ class Sequence:
         """(n,) seconds since the first frame."""
         return (self.times_utc - self.times_utc[0]) / np.timedelta64(1, "s")
 
+    @property
+    def in_h_alpha(self) -> bool:
+        """Whether the light is H-alpha, as it is taken to be where the headers do not say."""
+        return self.line in ("", "H-alpha")
+
     def only(self, indices: np.ndarray) -> Sequence:
         """The sequence of these frames alone; `indices` rise."""
 

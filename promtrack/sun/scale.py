@@ -225,27 +225,27 @@ def _likely_cause(ratio: float, source: str) -> str:
     """What usually lies behind a scale that is `ratio` times the limb's (common practice, no source)."""
     factor = max(ratio, 1.0 / ratio)
     whole = round(factor)
-    binned = whole >= 2 and abs(factor / whole - 1.0) < 0.05
+    binned = 2 <= whole <= 16 and abs(factor / whole - 1.0) < 0.03  # above, any factor is near a whole one
     used = "the limb"
     if source == "limb":
         cause = "limb.radius_px belongs to other optics or binning, or something else was taken for the limb"
         used = "limb.radius_px"
     elif factor < 1.015:
         cause = "the height of the limb (limb.height_mm), or a filter tuned off the line or wider than it"
+    elif source == "given" or whole > 16:
+        cause = f"other optics or binning, off by {factor:.3g}, or something else was taken for the limb"
     elif source == "header":
         cause = "the header's scale is nominal, or belongs to other optics"
         if binned:
             cause = f"the frames were rebinned or resized by {whole} and the header was left as it was"
     elif factor < 1.15:
         cause = "focal length, pixel size or focus are a little off: focusing changes it by a few per cent"
-    elif source == "optics":
+    else:
         than = "the one stated (an extender" if ratio > 1.0 else "shorter than stated (a reducer"
         cause = f"the focal length is {factor:.3g} times {than} not counted)"
         if binned:
             enlarged = "the frames were enlarged, or the pixel is smaller than stated"
             cause += f", or {enlarged if ratio > 1.0 else 'the camera or the software binned the pixels'}"
-    else:
-        cause = f"other optics or binning, off by {factor:.3g}, or something else was taken for the limb"
     return f"Likely cause: {cause}. The scale of {used} is used."
 
 

@@ -69,6 +69,17 @@ def test_check_doubts_a_disc_that_is_lit_evenly():
         assert bool(said) == bool(doubt)
 
 
+def test_a_limb_that_a_closer_look_does_not_find_is_a_doubt():
+    # TRUTH  the frame that was sampled has a limb; this one, of the same place, is black
+    sequence = make_scene(replace(DISC, frames=3)).sequence()
+    index, sample = inspect_sequence(sequence).middle
+    black = replace(sequence, read=lambda i: np.zeros(sequence.shape, np.uint16))
+    sky = expected_sky(sequence.times_utc, site=SiteSettings(), camera=CameraSettings())
+    assert f"{sequence.names[index]}, looked at more closely: no limb" in unlike_the_sun(
+        black, index, sample, sky
+    )
+
+
 @pytest.mark.parametrize("width", [240, pytest.param(360, marks=pytest.mark.long)])
 def test_a_disc_of_oblong_pixels_is_not_round(width):
     # TRUTH  a round disc of 400 columns squeezed to fewer
