@@ -11,7 +11,7 @@ from promtrack.motion.interpretation import lettered
 from promtrack.pipeline import Progress, run
 from promtrack.products.folder import ProductFolder
 from promtrack.products.summary import summary_lines
-from promtrack.rounding import error_decimals, typeset, with_error
+from promtrack.rounding import error_decimals, plain, typeset, with_error
 from promtrack.scene import make_scene, observer_settings, scenario, write_scene
 from promtrack.scene.judge import Judgement, judge
 from promtrack.settings import Settings
@@ -58,7 +58,8 @@ def _table(found: Judgement) -> Iterator[str]:
             yield f"{name:38}{knot.true_km_s:10.2f}{'not found':>20}"
     for number, front in enumerate(found.fronts, 1):
         name, offset = f"front {number}: ", typeset(f"{front.offset_mm:+.2f}")
-        yield _row(f"{name}largest speed, km/s", front.true_km_s, front.found_km_s, front.found_err_km_s)
+        speed = f"{name}{front.which} speed, km/s"
+        yield _row(speed, front.true_km_s, front.found_km_s, front.found_err_km_s)
         yield f"{name + 'heights, mean error in Mm':38}{'':30}{offset:>10}"
         yield f"{name + 'heights, rms about that in Mm':38}{'':30}{front.scatter_mm:10.2f}"
     yield f"{'centre across the limb, rms error in px':38}{'':29}{found.centre_rms_px:11.3f}"
@@ -81,11 +82,12 @@ def _table(found: Judgement) -> Iterator[str]:
 
 
 def _row(what: str, true: float, found: float, sigma: float) -> str:
-    """Truth, measured value with its error as everywhere, and how far off it is, also in units of that
-    error. The columns are those of the rounded numbers, so that one follows from the others."""
+    """Truth, and the measured value with its error, with a digit more than elsewhere; how far off it is, also
+    in units of that error, as it follows from these."""
     known = 0.0 < sigma < math.inf
-    digits = max(error_decimals(sigma), 0) if known else 2
-    error = f"{round(found, digits) - round(true, digits):+.{digits}f}"
-    pull = f"{(found - true) / sigma:+.1f}" if known else "unknown"
-    off = typeset(error.replace("+nan", "unknown"))
-    return f"{what:38}{true:10.{digits}f}{with_error(found, sigma):>20}{off:>10}{typeset(pull):>10}"
+    digits = error_decimals(sigma) + 1 if known else 2
+    off = round(found, digits) - round(true, digits)
+    error = typeset(f"{off:+.{max(digits, 0)}f}".replace("+nan", "unknown"))
+    pull = typeset(f"{off / round(sigma, digits):+.1f}") if known else "unknown"
+    value = with_error(found, sigma, more=1)
+    return f"{what:38}{plain(true, digits):>10}{value:>20}{error:>10}{pull:>10}"

@@ -18,13 +18,13 @@ BLANK = "\N{NO-BREAK SPACE}"
 UNIT = "km/s|km/px|Mm|km|px|m/s²|min|au|deg|s|h|%"
 
 
-def with_error(value: float, error: float, unit: str = "") -> str:
-    """'37.2 ± 1.4 km/s': both rounded to one digit of the error, to two where it begins with 1. An unknown
-    error is said to be unknown, never 0."""
+def with_error(value: float, error: float, unit: str = "", *, more: int = 0) -> str:
+    """'37.2 ± 1.4 km/s': both rounded to one digit of the error, to two where it begins with 1, and to so
+    many `more`. An unknown error is said to be unknown, never 0."""
     if math.isfinite(value) and math.isfinite(error) and error > 0.0:
-        decimals = error_decimals(error)
+        decimals = error_decimals(error) + more
         return f"{plain(value, decimals)} ± {plain(error, decimals)}{_tail(unit)}"
-    unknown = math.isfinite(value) and error != 0.0
+    unknown = bool(math.isfinite(value) and error != 0.0)
     return rounded(value, 3, unit) + " (error unknown)" * unknown
 
 

@@ -50,7 +50,7 @@ def test_knots_stand_in_the_order_of_the_report_and_what_was_missed_last():
     assert rows == ["knot 1", "knot 4", rows[2]]
     assert rows[2].split()[:5] == ["a", "knot", "of", "S/N", "9"]
     row = next(line for line in lines if line.startswith("knot 4"))
-    assert row.split()[-6:] == ["16.0", "15.9", "±", "0.2", "−0.1", "−0.5"]
+    assert row.split()[-6:] == ["16.00", "15.90", "±", "0.20", "−0.10", "−0.5"]
     assert (
         len({len(line) for line in lines if line.startswith("knot ")}) == 1
     )  # the columns stay in their places
@@ -62,6 +62,18 @@ def test_knots_stand_in_the_order_of_the_report_and_what_was_missed_last():
 )
 def test_a_row_without_an_error_is_a_row(found, sigma, words):
     assert _row("knot", 100.0, found, sigma).split() == ["knot", "100.00", *words.split()]
+
+
+@pytest.mark.parametrize(
+    ("true", "found", "sigma", "words"),
+    [
+        (26.077, 26.150, 0.241, "26.08 26.15 ± 0.24 +0.07 +0.3"),
+        (1000.0, 1234.0, 234.0, "1000 1230 ± 230 +230 +1.0"),
+    ],
+)
+def test_error_and_pull_follow_from_what_is_written(true, found, sigma, words):
+    # TRUTH  computed by hand from the numbers as they are written
+    assert _row("knot", true, found, sigma).split() == ["knot", *words.split()]
 
 
 def test_a_knot_torn_in_two_is_told():

@@ -72,9 +72,7 @@ def front_checks(fronts: tuple[Front, ...], search: FrontSearch) -> Iterator[Che
     """What speaks against the fronts, or against there being none."""
     for front in fronts:
         if front.moving and front.verdict == NONE:
-            words = (
-                f"None of the models describes front {front.front}: its speeds are slopes over a few heights."
-            )
+            words = f"No model describes front {front.front}: its speed is the mean over all heights."
             yield Check("motion", "front against models", "fair", words)
     if search.level == "not measurable":
         yield Check("motion", "search for fronts", "fair", search.sentence)

@@ -211,7 +211,10 @@ def find_edge(profile: SectorProfile, window: Window | None = None) -> Edge:
     )
     last = _last_above(np.isfinite(profile.value), np.True_)  # that is shown
     top, step = np.where(last >= 0, height[last], -np.inf), profile.step_mm
-    gone = seen & (np.nanmax(np.where(np.isfinite(crossing), crossing, -np.inf), axis=0) > top - 2.5 * step)
+    highest = np.nanmax(np.where(np.isfinite(crossing), crossing, -np.inf), axis=0)
+    gone = seen & (highest > top - 2.5 * step)
+    if window is not None:  # light goes on above it: its border is no edge
+        seen &= gone | (highest <= window.high_mm - 1.5 * step)
     left_at = _left_at(gone, np.where(seen & ~gone, crossing.mean(axis=0), np.nan), float(top.max()), step)
     good = seen & ~gone & np.isfinite(crossing).all(axis=0)
     if left_at is not None:

@@ -128,16 +128,6 @@ class Front:
         rise, error = self.height_mm[-1] - self.height_mm[0], np.hypot(*self.height_err_mm[[0, -1]])
         return float(1e3 * abs(rise) / run_s), float(1e3 * error / run_s)
 
-    @property
-    def peak_speed_km_s(self) -> float:
-        """Largest speed: of the model, or the largest local one where no model describes the motion."""
-        return self.local_peak_km_s if self.best is None else self.best.peak_speed_km_s
-
-    @property
-    def peak_speed_err_km_s(self) -> float:
-        """Its 1-sigma random error."""
-        return self.local_peak_err_km_s if self.best is None else self.best.peak_speed_err_km_s
-
 
 @dataclass(frozen=True, slots=True)
 class FrontSearch:

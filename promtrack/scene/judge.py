@@ -36,7 +36,8 @@ class FrontVerdict:
 
     offset_mm: float  # mean error of the heights: limb of a burnt-out disc, choice of the edge's level
     scatter_mm: float  # rms error about it
-    true_km_s: float  # largest speed in the frames where the front was seen
+    which: str  # of its speeds: 'largest', or 'mean' where no model describes it
+    true_km_s: float  # in the frames where the front was seen
     found_km_s: float
     found_err_km_s: float  # chance and scale together
 
@@ -145,11 +146,20 @@ def _knot_verdicts(knot: KnotTruth, tracks: list[KnotTrack]) -> list[KnotVerdict
 def _front_verdict(true: FrontTruth, motion: Motion) -> FrontVerdict:
     front = max((f for f in motion.fronts if f.moving), key=lambda f: float(np.max(f.height_mm)))
     off = front.height_mm - true.height_mm[front.frame]
-    systematic = front.peak_speed_km_s * math.hypot(motion.scale_err, motion.clock_err)
+    speed, random = front.quoted_km_s
+    which, true_km_s = true_front(front, true.speed_km_s[front.frame], true.height_mm[front.frame])
     return FrontVerdict(
         float(off.mean()),
         float(off.std()),
-        float(np.max(true.speed_km_s[front.frame])),
-        front.peak_speed_km_s,
-        math.hypot(front.peak_speed_err_km_s, systematic),
+        which,
+        true_km_s,
+        speed,
+        math.hypot(random, speed * math.hypot(motion.scale_err, motion.clock_err)),
     )
+
+
+def true_front(front: Front, speed_km_s: np.ndarray, height_mm: np.ndarray) -> tuple[str, float]:
+    """Which speed is quoted of a front, and its truth, from the true speeds and heights in its frames."""
+    if front.best is not None:
+        return "largest", float(np.max(speed_km_s))
+    return "mean", float(1e3 * abs(height_mm[-1] - height_mm[0]) / (front.time_s[-1] - front.time_s[0]))

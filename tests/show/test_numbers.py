@@ -45,6 +45,8 @@ def test_unknown_errors_are_said_to_be_unknown():
     assert with_error(5.0, math.nan, "km/s") == "5.00 km/s (error unknown)"
     assert with_error(math.nan, 1.0) == "unknown"
     assert with_error(5.0, math.inf) == "5.00 (error unknown)"
+    assert with_error(np.float64(5.0), np.float64("nan"), "km/s") == "5.00 km/s (error unknown)"
+    assert with_error(np.float64(5.0), np.float64(0.0)) == "5.00"
 
 
 @given(st.floats(-1e6, 1e6), st.floats(1e-6, 1e6))
