@@ -96,8 +96,8 @@ def build_parser() -> argparse.ArgumentParser:
     run.add_argument("--replace", action="store_true", help="delete what --out holds of another recording")
     apart = (
         "INPUT has pauses of more than 3 hours: measure what lies between them apart, each in a folder of "
+        "its own inside --out, and show them together in season.html there"
     )
-    apart += "its own inside --out, and show them together in season.html there"
     run.add_argument("--each-session", action="store_true", help=apart)
 
     look = _command(commands, calls.check_command, "check 2026-05-17-east-limb")
@@ -106,8 +106,9 @@ def build_parser() -> argparse.ArgumentParser:
     look.add_argument("--drift", action="store_true", help=drift)
     nudge = (
         "with --drift: the telescope was pushed this way during the recording; tells whether the image is "
+        "mirrored"
     )
-    look.add_argument("--nudge", choices=("north", "south"), default="", help=f"{nudge}mirrored")
+    look.add_argument("--nudge", choices=("north", "south"), default="", help=nudge)
 
     for name, text in _STAGE_HELP.items():
         stage = _command(commands, calls.stage_command, f"{name} 2026-05-17-east-limb-promtrack", text)

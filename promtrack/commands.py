@@ -79,8 +79,11 @@ def check_command(options: argparse.Namespace) -> None:
 
     advise(options, f"looking at {source}")  # at once: opening thousands of files takes a second or two
     lines = check_drift(source, settings, nudge=nudge) if options.drift else check(source, settings)
-    print_lines(options, lines)
     typed = ["--settings", str(options.settings)] if options.settings is not None else []
+    for line in lines:
+        print_lines(options, [line])
+        if "`promtrack run --each-session`" in line:  # it says that there are several
+            typed.append("--each-session")
     typed += [word for change in options.changes for word in ("--set", change)]
     advise(options, "next: " + command_line("promtrack", "run", source, *typed))
 

@@ -65,7 +65,7 @@ def run_many(
     fresh = multiprocessing.get_context("spawn")
     # memory of one run: benchmark row "memory"
     workers = max(min(worker_count(worker_bytes=800_000_000), len(given)), 1)
-    own = nullcontext(executor) if executor else ProcessPoolExecutor(workers, mp_context=fresh)
+    own = nullcontext(executor) if executor is not None else ProcessPoolExecutor(workers, mp_context=fresh)
     with own as pool:
         futures = [
             pool.submit(measure_one, source, folder, settings or Settings())

@@ -156,6 +156,8 @@ class Progress:
 
         def advance(done: int, total: int) -> None:
             nonlocal shown
+            if self.quiet:
+                return
             now = time.monotonic()
             if done >= total:
                 text, end = f"{label}: done in {now - begun:.1f} s", "\n"
@@ -166,9 +168,8 @@ class Progress:
                 return
             columns = shutil.get_terminal_size().columns - 1
             text = f"\r{text[:columns]:<{columns}}" if live else text  # a longer line is overwritten
-            if not self.quiet:
-                with suppress(OSError, ValueError):  # nobody reads it any more: no reason to end the run
-                    print(text, end=end, file=self.stream, flush=True)
+            with suppress(OSError, ValueError):  # nobody reads it any more: no reason to end the run
+                print(text, end=end, file=self.stream, flush=True)
 
         return advance
 

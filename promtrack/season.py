@@ -39,8 +39,11 @@ def write_season(folders: Iterable[Path], out: Path) -> list[str]:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise unwritable(out, error, what="cannot be made") from None
-    note = "speeds are in the plane of the sky: lower bounds; errors are total, 1 sigma; "
-    meta = {"note": f"{note}do not quote rows with poor", "left_out": list(season.left_out)}
+    note = (
+        "speeds are in the plane of the sky: lower bounds; errors are total, 1 sigma; do not quote rows with "
+        "poor"
+    )
+    meta = {"note": note, "left_out": list(season.left_out)}
     write_records(out / "season.ecsv", season.rows, SeasonRow, meta)
     drawing = draw_season(season, out)
     write_season_page(season, drawing, out / "season.html")
@@ -114,7 +117,7 @@ def _read_run(folder: Path, out: Path) -> tuple[SeasonRow, list[Eruption]]:
         row = _row(products, page, out)
         names = ("pa_deg", "speed_km_s", "speed_err_km_s", "height_mm", "height_err_mm")
         found = page["found"]["fronts"]
-        fronts = [Eruption(row, f["model"] == NONE, *(_number(f, name) for name in names)) for f in found]
+        fronts = [Eruption(row, f.get("model") == NONE, *(_number(f, name) for name in names)) for f in found]
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         what = f"summary.json is damaged ({type(error).__name__}: {error})"
         raise InputError(what, where=str(folder)) from None

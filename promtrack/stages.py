@@ -178,7 +178,7 @@ def _do_lock(job: Job, progress: Advance) -> list[Path]:
     if dark := night(job.sequence, s.site):  # an impossible site: what is computed from it is wrong
         checks.append(Check("lock", "Sun above the horizon", "poor", dark))
     if lock.used.sum() == 1:
-        alone = "One frame: its place and its radius cannot be compared with those of others."
+        alone = "One frame cannot be compared with others: nothing checks its place and its radius."
         checks.append(Check("lock", "one frame", "fair", alone))
     job.lock = replace(lock, checks=tuple(checks))
     rejected = int(lock.rejected.sum())

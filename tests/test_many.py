@@ -121,8 +121,11 @@ def test_each_session_of_a_folder_is_measured_and_shown_together(few_frames, tmp
         assert later != file.name
         shutil.copy(file, both / later)
     assert len(sessions(both)) == 2
-    assert main(["check", str(both), "--quiet"]) == 0
-    (named,) = [line for line in capsys.readouterr().out.splitlines() if "sessions" in line]
+    assert main(["check", str(both)]) == 0
+    said = capsys.readouterr().out.splitlines()
+    assert said[-1].startswith("next: promtrack run ")
+    assert said[-1].endswith(" --each-session")
+    (named,) = [line for line in said if "sessions" in line]
     assert named.startswith("2 sessions with pauses of more than 3 hours between them: ")
     assert all(session.words in named for session in sessions(both))
     with pytest.raises(InputError, match="2 sessions"):

@@ -79,6 +79,14 @@ def test_a_row_holds_the_numbers_of_its_run(archive, small_run, tmp_path):
     assert [(e.height_mm, e.speed_is_mean) for e in season.eruptions] == [(140.0, True)]
 
 
+def test_a_summary_that_names_no_model_of_a_front_counts(archive, tmp_path):
+    path = archive / "june" / "summary.json"
+    page = json.loads(path.read_text(encoding="utf-8"))
+    del page["found"]["fronts"][0]["model"]
+    path.write_text(json.dumps(page), encoding="utf-8")
+    assert [e.speed_is_mean for e in gather_season([archive / "june"], tmp_path).eruptions] == [False]
+
+
 def test_unfinished_and_damaged_folders_are_named(archive, tmp_path):
     left_out = gather_season([archive, archive / "may", tmp_path / "nowhere"], tmp_path).left_out
     assert len(left_out) == 3  # what is given twice counts once

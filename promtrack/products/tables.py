@@ -36,7 +36,15 @@ _COLUMNS: dict[type, dict[str, str]] = {
     Front: {"angle_deg": "pa_deg"},
     Prominence: {"angle_deg": "pa_deg"},
 }
-_UNITS = {"_km_s": "km / s", "_m_s2": "m / s2", "_mm": "Mm", "_px": "pix", "_deg": "deg", "_s": "s"}
+_UNITS = {
+    "_km_s": "km / s",
+    "_m_s2": "m / s2",
+    "_mm": "Mm",
+    "_mm2": "Mm2",
+    "_px": "pix",
+    "_deg": "deg",
+    "_s": "s",
+}
 _LIMB_POINTS = "limb_points_px", "rejected_points_px"  # of the reference frame alone
 DAMAGED = (KeyError, TypeError, ValueError, IndexError, AttributeError)
 

@@ -138,7 +138,9 @@ def number_lines(body: Body, stands_s: np.ndarray, page: Page) -> tuple[str, ...
     middle = len(stands_s) // 2
     ends = sorted((int(speeds.argmin()), int(speeds.argmax())))
     if np.ptp(speeds) > np.hypot(*errors[ends]):
-        first, last = (plain(speeds[end], error_decimals(errors[ends].max())) for end in ends)
+        first, last = (
+            plain(speeds[end], error_decimals(errors[ends].max() or np.ptp(speeds))) for end in ends
+        )
         parts = f"{body.letter} ≥ {first}", f"to {last} km/s"
     else:
         value, sign, error = with_error(speeds[middle], errors[middle], "km/s").partition("± ")
@@ -215,6 +217,8 @@ def place_number(
         return body, ground
     texts = {due_number(body, time, s, page) for s in time.recorded_s} - {None}
     blocks = [block(tuple((line, page.unit) for line in lines)) for lines in texts if lines]
+    if not blocks:  # while it is due no other picture is shown
+        return replace(body, number_s=None), ground
     size = max(b.width for b in blocks), max(b.height for b in blocks)
     begin, end = np.clip([time.back(s) for s in body.number_s], body.time_s[0], body.time_s[-1])
     then = []

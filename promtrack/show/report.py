@@ -172,8 +172,8 @@ def clip_part(
         data_embedded=inside,
         aria_label=words,
     )
-    beside = f"The clip is the file {clip.name} ({size / 1e6:.1f} MB) in this page's folder: pass both on "
-    caption = "" if inside else f"{beside}together. "
+    beside = f"The clip is the file {clip.name} ({size / 1e6:.1f} MB) in this page's folder: pass on both. "
+    caption = "" if inside else beside
     below = element("figcaption", caption, element("a", "The clip as a file", href=link))
     player = element("div", still, video, class_="player") if still else video
     return element("figure", player, below, class_="clip")

@@ -154,8 +154,7 @@ def _knots_table(measured: Measured) -> Markup:
         "Heights, and speeds across the sky, at the middle of each track; ± is the total error, one standard "
         "deviation, with its random part beside it. The systematic part (scale and clock) is "
         f"{systematic} % of every speed. A star marks errors that were enlarged because the "
-        "points scatter more than they allow. "
-        "'Changes': no simple model describes the track, and the speed holds at mid-time only."
+        "points scatter more than they allow."
     )
     if len(order) > MOST_ROWS:
         caption += f" The first {MOST_ROWS} of {len(order)} rows; all are in knots.ecsv."

@@ -29,7 +29,7 @@ from promtrack.show.report import photograph
 from promtrack.show.verdict import PLANE_OF_SKY
 from promtrack.sun import seen_height_mm, synodic_deg_day
 
-NONE = Markup("")
+NOTHING = Markup("")
 STANDING_MM = 50.0  # height of the example: a quiescent prominence of usual height
 
 
@@ -47,7 +47,7 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
         days=" to ".join(dates),
         dates=Markup(" to ".join(map(_whole, dates))),
         plane_of_sky=PLANE_OF_SKY,
-        poor=joined(flagged) if poor else NONE,
+        poor=joined(flagged) if poor else NOTHING,
         cards=joined(_card(row, path.parent / row.folder) for row in rows[:24]),
         drawing=data_address("image/svg+xml", drawing.read_bytes()),
         table=table_of([_row(row) for row in rows], "Runs"),
@@ -61,7 +61,7 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
 def _listed(title: str, lines: tuple[str, ...], *before: Markup) -> Markup:
     """A list under its title; nothing where there are no lines."""
     if not lines:
-        return NONE
+        return NOTHING
     return joined([element("h2", title), *before, element("ul", *(element("li", line) for line in lines))])
 
 
@@ -77,7 +77,7 @@ def _link(row: SeasonRow, words: str) -> str:
 
 def _card(row: SeasonRow, folder: Path) -> Markup:
     """A run at a glance: its still, where and how trustworthy, and what stood out."""
-    name, poster, still = row.recording or row.folder, folder / "poster.png", NONE
+    name, poster, still = row.recording or row.folder, folder / "poster.png", NOTHING
     words = f"highest {_height(row)} Mm" if np.isfinite(row.height_mm) else "no prominence"
     front = _value(row.front_speed_km_s, row.front_speed_err_km_s, row.front_speed_is_mean)
     if np.isfinite(row.front_speed_km_s):
@@ -109,7 +109,7 @@ def _row(row: SeasonRow) -> Row:
 def _placed(value: str, angle_deg: float, row: SeasonRow) -> Cell:
     """A value, and where on the limb it was measured."""
     angle = _angle(angle_deg, row)
-    return Cell(joined([value, element("span", f" at {angle}", class_="at") if angle else NONE]))
+    return Cell(joined([value, element("span", f" at {angle}", class_="at") if angle else NOTHING]))
 
 
 def _verdict(row: SeasonRow) -> Markup:

@@ -192,6 +192,7 @@ def test_tables_open_with_units(folder, measured):
     assert knots["speed_km_s"].unit == units.km / units.s
     assert knots["accel_m_s2"].unit == units.m / units.s**2
     assert knots["height_mm"].unit == units.Mm
+    assert QTable.read(folder["prominences"])["area_err_mm2"].unit == units.Mm**2
     at = [knot_height(measured, knot).value for knot in measured.motion.knots]  # as the report has it
     assert knots["height_mm"].value == pytest.approx(at)
     assert (knots["height_err_mm"].value > 0.0).all()

@@ -198,7 +198,17 @@ def drawn_apart(figure):
         assert min(across, up) <= 2, f"{one.get_text()!r} over {other.get_text()!r} by {across}, {up}"
 
 
-@pytest.mark.parametrize("run", ["measured_fake", "measured_still"])
+@pytest.fixture(scope="module")
+def measured_burnt(measured_fake):
+    """A burnt-out limb, which takes more words than any other, and a ridge of no knot on each path."""
+    motion = measured_fake.motion
+    (lone,) = (ridge for ridge in motion.ridges if not ridge.knot)
+    ridges = (*motion.ridges, *(replace(lone, slit=number) for number in range(len(motion.slits))))
+    lock = replace(measured_fake.lock, edge_bias_px=3.1)
+    return replace(measured_fake, lock=lock, motion=replace(motion, ridges=ridges))
+
+
+@pytest.mark.parametrize("run", ["measured_fake", "measured_still", "measured_burnt"])
 @pytest.mark.parametrize("name", NAMES)
 def test_texts_are_large_inside_the_sheet_and_apart(name, run, request):
     measured = request.getfixturevalue(run)
@@ -586,3 +596,13 @@ def test_a_ridge_that_nothing_else_followed_has_no_number_but_on_a_path_asked_fo
         texts = " ".join(text.get_text() for text in sheet.findobj(Text))
         assert ("50 ± 3 km/s" in texts) == told
         assert ("dotted" in texts) != told
+
+
+def test_what_the_title_counts_is_drawn_before_what_nothing_else_followed(measured_fake):
+    # TRUTH  a ridge of a knot, of a speed less sure than that of five others on its path
+    knot = next(ridge for ridge in measured_fake.motion.ridges if ridge.knot and not ridge.front)
+    sure = replace(knot, knot=0, speed_err_km_s=0.1 * knot.speed_err_km_s)
+    run = replace(measured_fake, motion=replace(measured_fake.motion, ridges=(*[sure] * 5, knot)))
+    texts = [text.get_text() for text in sheet_of("time_distance", run).findobj(Text)]
+    assert any(" of 1 case" in text for text in texts)
+    assert sum(text.endswith((" agrees then", " differs then")) for text in texts) == 1

@@ -504,6 +504,17 @@ def test_numbers_are_the_speed_at_that_moment_with_the_total_error():
     page = make_page(1080, 1080)
     assert " ".join(number_lines(body, np.zeros(1), page)) == "A ≥ 36.0 ± 1.8 km/s"
     assert " ".join(number_lines(body, body.time_s[[0, 5, -1]], page)) == "A ≥ 36.0 to 24.0 km/s"
+    sure = replace(body, error_km_s=np.zeros(len(run_s)))  # the digits that the change itself leaves
+    assert " ".join(number_lines(sure, body.time_s[[0, 5, -1]], page)) == "A ≥ 36 to 24 km/s"
+
+
+def test_a_number_for_which_no_picture_is_shown_is_left_out():
+    # TRUTH  a clip of the first and the last frame alone: no body of the time between stands in either
+    run = quick_run(view="native", hold_s=3.0)
+    used = np.zeros_like(run.lock.used)
+    used[np.flatnonzero(run.lock.used)[[0, -1]]] = True
+    found = prepare(replace(run, lock=replace(run.lock, used=used))).annotation().bodies
+    assert any(body.letter and body.number_s is None for body in found)
 
 
 def test_everyday_terms_follow_the_numbers():

@@ -11,7 +11,8 @@ from matplotlib.text import Text
 
 from promtrack.motion.measure import meanings_of
 from promtrack.products.folder import ProductFolder
-from promtrack.products.summary import summary_lines, write_summary
+from promtrack.products.summary import read_summary, summary_lines, write_summary
+from promtrack.rounding import with_error
 from promtrack.show import bodies, canvas, cards, write_report
 from promtrack.show.bodies import due_number
 from promtrack.show.figures import drawn_sheets
@@ -90,12 +91,12 @@ def on_page(measured, folder):
 
 
 def on_terminal(measured, folder):
-    """The lines about a run."""
+    """The lines about a run, and what summary.json says was found."""
     products = ProductFolder(folder / "products")
     products.create(products.path)
     about = Circumstances(measured.view, measured.scale, measured.orientation)
     write_summary(products, "0", measured.sequence, measured.lock, about, VERDICT, measured)
-    return "\n".join(summary_lines(products))
+    return "\n".join(summary_lines(products)), read_summary(products)["found"]
 
 
 VERDICT = dict.fromkeys(("lock", "scale", "motion"), ("good", ()))
@@ -105,7 +106,8 @@ def test_one_number_is_the_same_in_every_product(run, tmp_path, monkeypatch):
     # TRUTH  texts as they are drawn: the speed of each named track, the heights of what leads and of the
     # highest prominence, each with the same error in all of them
     annotation, clip = drawn_in_clip(run, monkeypatch)
-    figures, page, terminal = drawn_in_figures(run), on_page(run, tmp_path), on_terminal(run, tmp_path)
+    figures, page = drawn_in_figures(run), on_page(run, tmp_path)
+    terminal, found = on_terminal(run, tmp_path)
     speeds = {one.letter: speed_of(run, one.track).text for one in named_tracks(run)}
     front, knot = leading_front(run), fastest_knot(run)
     height = (top_height(run, front) if front else knot_height(run, knot)).text
@@ -137,7 +139,17 @@ def test_one_number_is_the_same_in_every_product(run, tmp_path, monkeypatch):
         elif track is front and body.time_s[-1] <= annotation.time.recorded_s[-1]:  # its greatest is its last
             last = speeds[body.letter].partition(" ± ")[0]
             assert any(words.endswith(f"to {last} km/s") for words in shown), shown
-    # the highest prominence: its sheet and summary.json alike
+    # the highest prominence: its sheet and summary.json alike, where the leading track stands too
     highest = highest_prominence(run)
-    if highest:
-        assert any(highest[2].text in text for text in figures["prominences"])
+    assert highest
+    assert any(highest[2].text in text for text in figures["prominences"])
+    assert highest[2].text in [written(one, "height_mm", "Mm") for one in found["prominences"]]
+    first = found["fronts"][0] if front else found["fastest_knot"]
+    assert written(first, "speed_km_s", "km/s") == lead
+    if front:
+        assert written(first, "height_mm", "Mm") == height
+
+
+def written(values, name, unit):
+    """A value of summary.json with its error, as it is written everywhere."""
+    return with_error(values[name], values[name.replace("_", "_err_", 1)], unit)

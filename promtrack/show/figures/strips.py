@@ -50,22 +50,21 @@ MOST_SLITS, MOST_RIDGES = 2, 4
 def time_distance(measured: Measured, theme: Theme) -> Figure:
     """Brightness along each slit against time, with the ridges and their speeds."""
     shown = _telling(measured)
-    surest = sorted(measured.motion.ridges, key=lambda r: r.speed_err_km_s / max(abs(r.speed_km_s), 1e-3))
-    drawn = {number: [r for r in surest if r.slit == number][:MOST_RIDGES] for number in shown}
+    relative = {r: r.speed_err_km_s / max(abs(r.speed_km_s), 1e-3) for r in measured.motion.ridges}
+    first = sorted(relative, key=lambda r: (not (r.knot or r.front), relative[r]))  # the title counts these
+    drawn = {number: [r for r in first if r.slit == number][:MOST_RIDGES] for number in shown}
     count = sum(map(len, drawn.values()))
     subtitle = f"What is brighter than usual along a path. Heights above {limb_words(measured)}"
-    if not all(_told(measured, ridge) for ridges in drawn.values() for ridge in ridges):
-        subtitle += "; dotted: no knot or front was followed there"
     figure = sheet(_title(measured, count), subtitle)
     width = (0.905 - 0.065 * (len(shown) - 1)) / len(shown)
     for place, number in enumerate(shown):
-        axes, slit = (
-            figure.add_axes((0.065 + place * (width + 0.065), 0.145, width, 0.595)),
-            measured.motion.slits[number],
-        )
+        axes = figure.add_axes((0.065 + place * (width + 0.065), 0.145, width, 0.595))
+        slit = measured.motion.slits[number]
         _draw_slit(axes, measured, slit, drawn[number])
         words = path_words(slit, measured.orientation.label)
         name_y(axes, f"{words}\ndistance (Mm)")
+        if not all(_told(measured, ridge) for ridge in drawn[number]):
+            note_above(axes, "dotted: no knot or front", theme.quiet)
         date_axis(axes, measured)
     foot(figure, measured, speeds=True)
     return figure
@@ -131,12 +130,8 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
     seen = np.isfinite(picture).any(axis=1)  # freed of what stands still, as ridges are sought
     picture[seen] -= np.nanpercentile(picture[seen], STILL, axis=1)[:, None]
     top = max(brightness_range(picture, 0.0, 99.7)[1], 1e-6)
-    extent = (
-        days(measured, first),
-        days(measured, last),
-        float(slit.distance_mm[0]),
-        float(slit.distance_mm[-1]),
-    )
+    low, high = (float(end) for end in slit.distance_mm[[0, -1]])
+    extent = days(measured, first), days(measured, last), low, high
     axes.imshow(plasma(picture, top), extent=extent, aspect="auto")
     axes.grid(False)
     axes.set(xlim=extent[:2], ylim=extent[2:])
