@@ -74,5 +74,7 @@ def nearest(word: str, known: Iterable[str], otherwise: str) -> str:
 def printable(text: str) -> str:
     """The text with everything that steers a terminal, or is no character at all, written as its code. Names
     of files may hold any byte: an escape sequence, a line feed, bytes that are no UTF-8."""
+    if text.isprintable():
+        return text
     codes = (f"\\x{ord(s) - 0xDC00:02x}" if "\udc80" <= s <= "\udcff" else ascii(s)[1:-1] for s in text)
     return "".join(s if s.isprintable() else code for s, code in zip(text, codes, strict=True))

@@ -60,9 +60,15 @@ def toml_value(value: bool | str | int | float | tuple[Any, ...]) -> str:
     return repr(value)
 
 
+def absolute(path: Path | str) -> Path:
+    """The whole path as it was named, with `..` followed as the system does: through links, and through
+    folders that are not there yet."""
+    return Path(os.path.realpath(path) if ".." in Path(path).parts else os.path.abspath(path))
+
+
 def relative_path(path: Path, start: Path | str) -> str:
     """The path as seen from a folder; the absolute path where it lies on another drive."""
-    whole = os.path.abspath(path)
+    whole = str(absolute(path))
     try:
         return os.path.relpath(whole, start)
     except ValueError:

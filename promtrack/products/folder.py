@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import IO
 
 from promtrack.errors import InputError, PromtrackError, SettingsError, unwritable
-from promtrack.files import PART, atomic_write, relative_path
+from promtrack.files import PART, absolute, atomic_write, relative_path
 
 if sys.platform == "win32":
     import msvcrt
@@ -122,7 +122,7 @@ _NOTING = threading.RLock()  # two stages may be under way at once
 def default_folder(source: Path) -> Path:
     """INPUT's name with -promtrack appended, beside it."""
     if source.name in ("", ".."):
-        source = Path(os.path.abspath(source))  # unlike resolve, it bears links that lead to themselves
+        source = absolute(source)
     return source.with_name(source.name + "-promtrack")
 
 
@@ -145,9 +145,8 @@ class ProductFolder:
     path: Path
 
     def __post_init__(self) -> None:
-        # Absolute: the working folder may change, and ffmpeg takes "a:" in front of a name for a protocol.
-        # Without "..": what "new/../a" holds cannot be seen as long as "new" is not made.
-        object.__setattr__(self, "path", Path(os.path.abspath(self.path)))
+        # The working folder may change, and ffmpeg takes "a:" in front of a name for a protocol.
+        object.__setattr__(self, "path", absolute(self.path))
 
     def __getitem__(self, product: str) -> Path:
         return self.path / PRODUCTS[product]
@@ -175,7 +174,7 @@ class ProductFolder:
             remedy = "give a new or an empty folder with --out"
             raise InputError(what, where=str(self.path), remedy=remedy)
         theirs = self.source
-        if theirs not in (None, Path(os.path.abspath(source))) and self._stages() and not keep:
+        if theirs not in (None, absolute(source)) and self._stages() and not keep:
             if not replace:
                 other = f"holds what was measured in another recording, {relative_path(theirs, os.curdir)}"
                 remedy = f"{ELSEWHERE}, or let it go with --replace"

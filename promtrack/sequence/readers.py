@@ -6,6 +6,7 @@ meant to be one.
 
 from __future__ import annotations
 
+import os
 import re
 import zlib
 from dataclasses import replace
@@ -62,9 +63,10 @@ def other_files(path: Path, found: list[Found], left_out: list[Rejected]) -> lis
     """Names of the files in the folder that neither are pictures nor claim to be; settings do not count."""
     if not path.is_dir():
         return []
-    known = {printable(frame.file.name) for frame in found} | {rejected.file for rejected in left_out}
-    names = [printable(file.name) for file in _files(path)]
-    return [name for name in names if name not in known | {"promtrack.toml", "promtrack-marks.toml"}]
+    known = {frame.file.name for frame in found} | {"promtrack.toml", "promtrack-marks.toml"}
+    others = [name for name in os.listdir(path) if name not in known and not isdir(path / name)]
+    names = [printable(name) for name in sorted(others, key=natural_key) if not name.startswith(".")]
+    return [name for name in names if name not in {rejected.file for rejected in left_out}]
 
 
 def _files(path: Path) -> list[Path]:

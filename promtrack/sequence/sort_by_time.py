@@ -42,8 +42,13 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     Raises InputError: most frames share their time with others, or two stretches of files run through the
     same time, or none lies between times.from and times.to; SettingsError: times.from or times.to is no time.
     """
+    at = np.arange(len(timed.frames))
     numbers = running_numbers([frame.file.name for frame in timed.frames])
-    at = np.arange(len(timed.frames)) if numbers is None else np.argsort(numbers)
+    if numbers is not None:
+        by_number = np.argsort(numbers)
+        backward = np.count_nonzero(np.diff(timed.times_utc[by_number]) < np.timedelta64(0, "us"))
+        # numbers that the stamps contradict count something else
+        at = by_number if 2 * backward < len(at) else at
     frames, times, exposures_s = [timed.frames[i] for i in at], timed.times_utc[at], timed.exposures_s[at]
     known = ~np.isnat(times)
     stray = _stray(times, known)

@@ -104,16 +104,15 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
     cannot be used.
     """
     asked = _Asked(frames, settings, read_zone(settings.zone), folder)
-    answers: dict[str, _Answer] = {}
+    looked: dict[str, _Answer | None] = {}
     auto = settings.source == "auto"
     for source, answer_of in _SOURCES.items():
         if source == "file-date" if auto else source.partition(":")[0] != settings.source:
             continue
-        answer = answer_of(asked)
-        if answer and answer.known:
-            answers[source] = answer
-            if 2 * answer.known > len(frames):
-                break
+        looked[source] = found = answer_of(asked)
+        if found and 2 * found.known > len(frames):
+            break
+    answers = {source: answer for source, answer in looked.items() if answer and answer.known}
     if not answers:
         raise InputError(_unknown(frames, settings), remedy=_GIVE)
     kind = max(answers, key=lambda source: answers[source].known)
@@ -121,7 +120,7 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
     if auto:
         _ask_about_cadence(frames, settings, kind, answer)
     problems = answer.problems + _not_used(source, answer, answers, settings)
-    problems += _contradicted(asked, source, answer) if auto else ()
+    problems += _contradicted(asked, source, answer, looked) if auto else ()
     offset = np.timedelta64(round(settings.offset_s * 1e6), "us")
     exposures = np.array([frame.stamps.exposure_s for frame in frames])
     report = TimeReport(source, answer.detail, problems)
@@ -151,14 +150,17 @@ def _ask_about_cadence(frames: list[Found], settings: TimesSettings, kind: str, 
     raise InputError(f"{what}: how far apart in time are the frames?", remedy=remedy)
 
 
-def _contradicted(asked: _Asked, used: str, answer: _Answer) -> tuple[str, ...]:
-    """What other stamps say otherwise: by them the same frames run backward, or at another pace."""
+def _contradicted(
+    asked: _Asked, used: str, answer: _Answer, looked: dict[str, _Answer | None]
+) -> tuple[str, ...]:
+    """What other stamps say otherwise: by them the same frames run backward, or at another pace. `looked`:
+    the answers of sources that were asked already."""
     said: list[str] = []
     for source in ("fits", "names", "exif"):
         if source == used:
             continue
         try:
-            other = _SOURCES[source](asked)
+            other = looked[source] if source in looked else _SOURCES[source](asked)
         except SettingsError:  # of a source that is not used
             continue
         both = ~np.isnat(answer.times_utc) & (~np.isnat(other.times_utc) if other else False)
@@ -225,7 +227,9 @@ def _shifted(times_utc: np.ndarray, seconds: np.ndarray) -> np.ndarray:
     return np.where(sane, moved, NO_TIME)
 
 
-def _from_fits(asked: _Asked) -> _Answer:
+def _from_fits(asked: _Asked) -> _Answer | None:
+    if not any(frame.stamps.fits for frame in asked.frames):
+        return None
     middles = [middle_of_exposure(frame.stamps.fits or {}) for frame in asked.frames]
     times, problems = asked.utc([stamp for stamp, _, _ in middles], np.array([s for _, s, _ in middles]))
     labels = Counter(label for stamp, _, label in middles if stamp)
@@ -239,11 +243,8 @@ def _from_fits(asked: _Asked) -> _Answer:
 def _from_table(asked: _Asked) -> _Answer | None:
     if not asked.settings.table:
         if asked.settings.source == "table":
-            what, remedy = (
-                "times.source is table, but times.table is empty",
-                "name it: --set times.table=FILE",
-            )
-            raise SettingsError(what, remedy=remedy)
+            what = "times.source is table, but times.table is empty"
+            raise SettingsError(what, remedy="name it: --set times.table=FILE")
         return None
     stamps, path = table_stamps(asked.settings.table, asked.folder)
     times, problems = stamps_to_utc([_row_of(frame, stamps) for frame in asked.frames], asked.zone)
@@ -290,8 +291,10 @@ def _by_pattern(names: list[str], settings: TimesSettings) -> dict[str, Stamp | 
     }
 
 
-def _from_exif(asked: _Asked) -> _Answer:
+def _from_exif(asked: _Asked) -> _Answer | None:
     stamps = [frame.stamps.exif for frame in asked.frames]
+    if not any(stamps):
+        return None
     times, problems = asked.utc([parse_stamp(stamp) for stamp in stamps])
     how = "with decimals" if any("." in stamp for stamp in stamps) else "in whole seconds"
     return _Answer(times, f"EXIF DateTimeOriginal {how}", tuple(problems))

@@ -143,3 +143,32 @@ def test_an_edge_whose_roughness_lasts_is_not_taken_for_many():
     pull, other_pull = (float(np.sqrt(np.mean((one[:, 0] / one[:, 1]) ** 2))) for one in (with_it, without))
     assert rms < 0.9 * other
     assert pull < 1.1 < other_pull
+
+
+def test_a_template_that_stands_beside_the_one_before_does_not_move_the_sun():
+    # TRUTH  from frame 24 on features are measured against a template that stands 1.5 px farther along the
+    # limb. Bounds: with that joint stated the course along the limb is the same to a fiftieth of it (the
+    # joint's own error and the reweighting move it by 0.014 px); unstated, the Sun jumps by most of it.
+    rng, jump = np.random.default_rng(8), 1.5
+    still = np.zeros(FRAMES)
+    one = measures_of(np.zeros((FRAMES, 2)), still + USUAL_WIDTH_PX, still, rng)
+    beside = [
+        replace(m, shifts=replace(m.shifts, along_px=m.shifts.along_px + jump)) if i >= 24 else m
+        for i, m in enumerate(one)
+    ]
+    known = known_of(FRAMES)
+    joint_px, err_px = known.joint_px.copy(), known.joint_err_px.copy()
+    joint_px[23], err_px[23] = jump, 0.01
+    seconds = 20.0 * np.arange(FRAMES)
+    plain, stated, unstated = (
+        solve(measures, seconds, of)
+        for measures, of in (
+            (one, known),
+            (beside, replace(known, joint_px=joint_px, joint_err_px=err_px)),
+            (beside, known),
+        )
+    )
+    apart = stated.centre_px[:, 1] - plain.centre_px[:, 1]
+    assert np.abs(apart).max() < jump / 50.0
+    moved = (unstated.centre_px - plain.centre_px)[:, 1]
+    assert abs(moved[24:].mean() - moved[:24].mean()) > 0.5 * jump

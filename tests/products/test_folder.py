@@ -2,6 +2,7 @@
 
 import multiprocessing
 import ntpath
+import os
 
 import pytest
 
@@ -131,6 +132,16 @@ def test_of_other_things_one_that_is_not_hidden_is_named(tmp_path):
         with pytest.raises(InputError, match=r"holds 'letter\.txt'"):
             ProductFolder(way).create(tmp_path / "frames")
     assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.skipif(not hasattr(os, "symlink"), reason="no symbolic links")
+def test_a_way_back_through_a_link_leads_where_the_system_goes(tmp_path):
+    for name in ("a", "b/c", "b/frames"):
+        (tmp_path / name).mkdir(parents=True)
+    (tmp_path / "a" / "link").symlink_to(tmp_path / "b" / "c")
+    folder = ProductFolder(tmp_path / "a" / "link" / ".." / "out")
+    folder.create(tmp_path / "a" / "link" / ".." / "frames")
+    assert (folder.path, folder.source) == (tmp_path / "b" / "out", tmp_path / "b" / "frames")
 
 
 @pytest.mark.parametrize("name", ["report.html", "letter.txt", ".config"])

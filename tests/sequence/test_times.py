@@ -223,6 +223,13 @@ def test_duplicate_backward_and_missing_times_are_reported(tmp_path):
     assert "longest: 250 s after 2026-05-17T09:31:50Z" in problems
 
 
+def test_numbers_that_the_stamps_contradict_do_not_order_the_frames(tmp_path):
+    names = [f"20260517_0931{10 * i:02d}_{8 - i:03d}.tif" for i in range(6)]
+    sequence = open_sequence(plain(tmp_path / "in", names))
+    assert list(sequence.names) == names
+    assert sequence.time_report.problems == ()
+
+
 @pytest.mark.parametrize("step_s", [0, 7])
 def test_a_clock_set_back_within_a_recording_is_refused(step_s, tmp_path):
     # TRUTH  one frame in 5 minutes; after 65 minutes the clock goes back by an hour, or by 7 s less
