@@ -46,9 +46,9 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     numbers = running_numbers([frame.file.name for frame in timed.frames])
     if numbers is not None:
         by_number = np.argsort(numbers)
-        backward = np.count_nonzero(np.diff(timed.times_utc[by_number]) < np.timedelta64(0, "us"))
-        # numbers that the stamps contradict count something else
-        at = by_number if 2 * backward < len(at) else at
+        steps = np.diff(timed.times_utc[by_number])
+        if 2 * np.count_nonzero(steps < np.timedelta64(0, "us")) < len(at):  # else they count something else
+            at = by_number
     frames, times, exposures_s = [timed.frames[i] for i in at], timed.times_utc[at], timed.exposures_s[at]
     known = ~np.isnat(times)
     stray = _stray(times, known)
