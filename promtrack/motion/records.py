@@ -156,6 +156,7 @@ class Ridge:
     knot_speed_km_s: float  # that knot's speed projected on the path, nan if none
     agrees: bool  # within the stated errors (2 sigma); False when there is no knot
     front: int = 0  # number of the front of whose edge it is the light, no second measurement; 0 if none
+    accel_m_s2: float = 0.0  # along the path, where the speed is the slope of a parabola in its middle
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -246,6 +246,7 @@ def _measured_ridge(
         knot=0,
         knot_speed_km_s=np.nan,
         agrees=False,
+        accel_m_s2=1e6 * float(fit.value(middle, 2)),
     )
     return _FoundRidge(ridge, index, place)
 

@@ -67,6 +67,7 @@ def test_acceleration_shows_in_the_middle():
     ridge = strongest(diagram)
     true = 60.0 + 60e-3 * (ridge.time_s - diagram.time_s[60])
     assert ridge.speed_km_s == pytest.approx(true, rel=0.08)
+    assert ridge.accel_m_s2 == pytest.approx(60.0, rel=0.2)  # it is drawn with it
 
 
 def test_flickering_threads_give_no_ridge():

@@ -138,9 +138,10 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
     named = label_motion(measured.motion)
     words, lines, colours = [], [], []
     for ridge in ridges:
-        ends = np.array([ridge.first_s, ridge.last_s])
-        distance = ridge.distance_mm + 1e-3 * ridge.speed_km_s * (ends - ridge.time_s)
-        line = np.stack([days(measured, ends), distance], axis=1)
+        times = np.linspace(ridge.first_s, ridge.last_s, 24)
+        since = times - ridge.time_s
+        distance = ridge.distance_mm + (1e-3 * ridge.speed_km_s + 0.5e-6 * ridge.accel_m_s2 * since) * since
+        line = np.stack([days(measured, times), distance], axis=1)
         if not _told(measured, ridge):
             axes.plot(*line.T, color=PICTURE_INK, linewidth=1.2, linestyle=":")
             continue
