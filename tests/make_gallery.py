@@ -21,10 +21,12 @@ from astropy.table import QTable
 
 from promtrack.demo import run_demo
 from promtrack.motion.false_alarms import LEAST_TOLD
-from promtrack.pipeline import run_stage
+from promtrack.pipeline import load_run, run_stage
 from promtrack.process import Progress
 from promtrack.products.summary import moving_text
-from promtrack.rounding import typeset
+from promtrack.rounding import typeset, with_error
+from promtrack.scene import make_scene, scenario
+from promtrack.scene.judge import judge
 from promtrack.settings_text import change_settings
 
 BEGIN, END = "<!-- worked example: made by `python -m tests.make_gallery` from here -->", "<!-- to here -->"
@@ -54,7 +56,7 @@ FIGURES = {
     "height_time": "Height against time, with fits, residuals and error bars.",
     "speed_time": "Speed against time.",
     "knot_map": "Where the moving knots are and where they go; arrows follow the tracks.",
-    "time_distance": "Time-distance diagrams along three paths; ridges are drawn over them.",
+    "time_distance": "Time-distance diagrams along paths; ridges are drawn over them.",
     "strip_montage": "Six moments, with the Earth to scale.",
     "registration_check": "Whether the lock on the limb can be trusted.",
     "oscillation": "A swaying thread, with the damped sine fitted to it.",
@@ -154,10 +156,13 @@ def worked_example(folder: Path, said: list[str]) -> list[str]:
     if not knots["moving"].any():
         return [*lines, "No knot was called moving, so there is nothing to work out.", ""]
     page = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
-    return lines + _one_knot(knots[knots["moving"]][0], knots.meta["heights"], table, page)
+    job, knot = load_run(folder), knots[knots["moving"]][0]
+    found = judge(make_scene(scenario(folder.name)).truth, job.lock, job.motion, *job.about[1:])
+    true = next((k.true_km_s for k in (*found.knots, *found.again) if k.knot == knot["knot"]), math.nan)
+    return lines + _one_knot(knot, knots.meta["heights"], true, page)
 
 
-def _one_knot(knot: QTable.Row, limb: str, table: list[str], page: dict) -> list[str]:
+def _one_knot(knot: QTable.Row, limb: str, true: float, page: dict) -> list[str]:
     speed, random, systematic, height = (
         float(knot[name].value) for name in ("speed_km_s", "speed_err_km_s", "systematic_km_s", "height_mm")
     )
@@ -167,7 +172,6 @@ def _one_knot(knot: QTable.Row, limb: str, table: list[str], page: dict) -> list
         math.hypot(random, systematic),
     )
     name = page["letters"]["knots"].get(str(knot["knot"]), knot["knot"])
-    true = next((float(line.split()[4]) for line in table if line.startswith(f"knot {name}:")), math.nan)
     truth = "this track follows nothing that was put into the scene."
     if math.isfinite(true):
         truth = (
@@ -194,8 +198,8 @@ def _one_knot(knot: QTable.Row, limb: str, table: list[str], page: dict) -> list
         + ("; its errors were scaled up." if knot["errors_scaled"] else "; its errors stand as they are."),
         f"- **Height**: {height:.1f} Mm at mid-time, {limb}.",
         "",
-        f"So a fair sentence is: *a knot {height:.0f} Mm above the limb moved at {speed:.1f} ± "
-        f"{max(total, 0.1):.1f} km/s in the plane of the sky, a lower bound of its true speed.*",
+        f"So a fair sentence is: *a knot {height:.0f} Mm above the limb moved at "
+        f"{with_error(speed, total, 'km/s')} in the plane of the sky, a lower bound of its true speed.*",
         "",
     ]
 
