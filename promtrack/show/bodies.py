@@ -40,7 +40,7 @@ from promtrack.show.layout import (
 from promtrack.show.palette import ON_DARK, bgr_of
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import way_of
-from promtrack.show.timing import ClipTime, longest_free
+from promtrack.show.timing import NUMBER_S, ClipTime, longest_free
 from promtrack.show.view import ClipView
 
 DRAWN = 12  # knots, lettered ones among them
@@ -152,14 +152,17 @@ def number_lines(body: Body, stands_s: np.ndarray, page: Page) -> tuple[str, ...
 
 def due_number(body: Body, time: ClipTime, now_s: float, page: Page) -> tuple[str, ...] | None:
     """The lines of a body's number at one moment of the recording, which change in even steps of `stand_s` or
-    more, so that each can be read; None while it is not due."""
+    more, so that each can be read, the last speed while the last picture stands; None while it is not due."""
     clip_s = time.at(now_s)
     if body.number_s is None or not body.number_s[0] <= clip_s <= body.number_s[1]:
         return None
     first, last = body.number_s
-    steps = np.linspace(first, last, max(int((last - first) / time.stand_s + 1e-6), 1) + 1)
-    begin = steps[steps[:-1].searchsorted(clip_s, "right") - 1]
-    stands_s = [time.back(t) for t in np.linspace(begin, begin + steps[1] - steps[0], 11)]
+    hold_s = float(time.clip_s[-1])
+    end, held = (hold_s, [last]) if first + time.stand_s <= hold_s <= last - NUMBER_S else (last, [])
+    steps = np.linspace(first, end, max(int((end - first) / time.stand_s + 1e-6), 1) + 1)
+    steps = np.append(steps, held)
+    step = steps[:-1].searchsorted(clip_s, "right")
+    stands_s = [time.back(t) for t in np.linspace(*steps[step - 1 : step + 1], 11)]
     return number_lines(body, np.clip(stands_s, body.time_s[0], body.time_s[-1]), page)
 
 

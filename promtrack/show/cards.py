@@ -96,9 +96,9 @@ def moon_trip(speed: Quoted) -> str:
 
 
 def _as_sure(value: float, error: float) -> str:
-    """The value to the first digit of its error; two digits where the error is unknown."""
-    known = np.isfinite(error) and error > 0.0
-    return plain(value, significant_decimals(error if known else value, 1 if known else 2))
+    """The value with as few digits as its error bears; two where the error is unknown."""
+    known = np.isfinite(error) and error > 0.0  # what rounding takes away is at most half of its last digit
+    return plain(value, significant_decimals(2.0 * error if known else value, 1 if known else 2))
 
 
 def title_lines(annotation: Annotation) -> list[str]:
