@@ -162,7 +162,7 @@ def due_number(body: Body, time: ClipTime, now_s: float, page: Page) -> tuple[st
     steps = np.linspace(first, end, max(int((end - first) / time.stand_s + 1e-6), 1) + 1)
     steps = np.append(steps, held)
     step = steps[:-1].searchsorted(clip_s, "right")
-    stands_s = [time.back(t) for t in np.linspace(*steps[step - 1 : step + 1], 11)]
+    stands_s = [time.back(t) for t in np.linspace(steps[step - 1], steps[step], 11)]
     return number_lines(body, np.clip(stands_s, body.time_s[0], body.time_s[-1]), page)
 
 
