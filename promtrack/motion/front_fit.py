@@ -1,10 +1,10 @@
 """Models of a rising front: heights against time in, fits with bootstrap errors and a verdict out.
 
 Constant speed; ballistic (thrown up, with the Sun's gravity); constant acceleration; rest and then constant
-acceleration; and linear plus exponential (slow rise, then fast rise):
+speed or acceleration; and linear plus exponential (slow rise, then fast rise):
 h(t) = c0 exp((t - t0)/tau) + c1 (t - t0) + c2 with t0 fixed at the first time, because a shift of t0 is
 absorbed by c0 and c2 (Cheng et al. 2013, ApJL 769, L25). Its onset is the time when the exponential part of
-the speed equals the linear part. The last two are linear but for the start or tau, which alone is searched
+the speed equals the linear part. The last three are linear but for the start or tau, which alone is searched
 (variable projection: Golub & Pereyra 1973, SIAM J. Numer. Anal. 10, 413).
 """
 
@@ -20,6 +20,7 @@ from promtrack.motion.kinematics import (
     DriftingErrors,
     beyond_chance,
     bic,
+    check_course,
     fit_polynomial,
     independent,
     memory_of,
@@ -32,9 +33,10 @@ from promtrack.motion.records import NONE, FrontFit
 SPEED = "constant speed"
 BALLISTIC = "ballistic"
 ACCELERATION = "constant acceleration"
+SUDDEN = "rest, then constant speed"
 REST = "rest, then constant acceleration"
 EXPONENTIAL = "linear plus exponential"
-MODELS = (SPEED, BALLISTIC, ACCELERATION, REST, EXPONENTIAL)  # the simplest first
+MODELS = (SPEED, BALLISTIC, ACCELERATION, SUDDEN, REST, EXPONENTIAL)  # the simplest first
 LEAST_ASIDE = 4  # heights on either side of a start or an onset, without which it is not sought
 FREER = (3, 4)  # degrees of polynomials beside the models
 GRID = 120  # starts or times of growth that are tried
@@ -101,15 +103,14 @@ def fit_front(
         (sieve bootstrap of first order: Buhlmann 1997, Bernoulli 3, 123). Each sample moves the parameters as
         the model, linear near its fit, does.
 
-    Raises ValueError: fewer than 5 points.
+    Raises ValueError: see `check_course`.
     """
-    if len(time_s) < 5:
-        raise ValueError(f"a front needs (n,) heights, n >= 5, got {time_s.shape}")
+    check_course(time_s, height_mm, err_mm, 5)
     n, t = len(time_s), time_s - 0.5 * (time_s[0] + time_s[-1])
     drifts = np.atleast_1d(drift_mm)
     drifting = [DriftingErrors.of(time_s, err_mm, one) for one in drifts]
     tried: dict[str, list[_Fit]] = {}
-    for model in MODELS[: 3 if n < 2 * LEAST_ASIDE else 5]:
+    for model in MODELS[: 3 if n < 2 * LEAST_ASIDE else None]:
         fits_of = (_fitted(model, t, height_mm, errors, gravity_m_s2) for errors in drifting)
         under = [fit for fit in fits_of if fit is not None]
         if len(under) == len(drifts):
@@ -142,7 +143,7 @@ def fit_front(
         again_mm += size[:, None] * (rng.normal(size=(draws, errors.drift_mm.shape[1])) @ errors.drift_mm.T)
         moved = errors.white(again_mm.T).T @ np.linalg.pinv(errors.white(fit.slopes)).T
         values = fit.values + moved
-        if model in (REST, EXPONENTIAL):  # as in the fit
+        if model in (SUDDEN, REST, EXPONENTIAL):  # as in the fit
             values = values[values[:, 2] > 0]
         if model == EXPONENTIAL:
             values[:, 3] = np.clip(values[:, 3], *_growth(t))
@@ -220,11 +221,14 @@ def front_verdict(
 def _path(model: str, t: np.ndarray, values: np.ndarray, gravity_m_s2: float) -> np.ndarray:
     """(3, m, n) height [Mm], speed [Mm/s] and acceleration [Mm/s^2] at times t (n,) from the middle.
 
-    `values` (m, k): height and speed [km/s] in the middle, acceleration [m/s^2]; for rest and acceleration
-    height, start and acceleration; for linear plus exponential height and speed of the linear part at the
+    `values` (m, k): height and speed [km/s] in the middle, acceleration [m/s^2]; with rest height, start, and
+    speed or acceleration; for linear plus exponential height and speed of the linear part at the
     first time, what the exponential part reaches at the last, and ln tau.
     """
     p = values[:, :, None]
+    if model == SUDDEN:
+        gone, speed = np.maximum(t - p[:, 1], 0.0), p[:, 2] / KM_S
+        return np.stack([p[:, 0] + speed * gone, speed * (gone > 0), np.zeros_like(gone)])
     if model == REST:
         gone, accel = np.maximum(t - p[:, 1], 0.0), p[:, 2] / M_S2
         return np.stack([p[:, 0] + 0.5 * accel * gone**2, accel * gone, accel * np.ones_like(t)])
@@ -242,8 +246,8 @@ def _fitted(
     model: str, t: np.ndarray, height_mm: np.ndarray, errors: DriftingErrors, gravity_m_s2: float
 ) -> _Fit | None:
     """Least squares; None where a part that should speed up slows down: that is another motion."""
-    count = {SPEED: 2, BALLISTIC: 2, ACCELERATION: 3, REST: 3, EXPONENTIAL: 4}[model]
-    searched = {REST: 1, EXPONENTIAL: 3}.get(model)  # the one that the heights are not linear in
+    count = {SPEED: 2, BALLISTIC: 2, EXPONENTIAL: 4}.get(model, 3)
+    searched = {SUDDEN: 1, REST: 1, EXPONENTIAL: 3}.get(model)  # the one that the heights are not linear in
     linear = np.delete(np.eye(count), [] if searched is None else searched, axis=0)
 
     def at(one: float) -> tuple[float, np.ndarray, np.ndarray]:
@@ -305,14 +309,15 @@ def _record(
     _, speed, accel = _path(model, np.array([-half, 0.0, half]), values, gravity_m_s2)
     peak = np.where(np.abs(speed[:, 2]) >= np.abs(speed[:, 0]), speed[:, 2], speed[:, 0])
     mean, largest = (speed[:, 2] - speed[:, 0]) / (2 * half) * M_S2, accel[:, 2] * M_S2
-    if model == SPEED:
+    if model in (SPEED, SUDDEN):
         mean = largest = np.full(len(values), np.nan)
     onset = np.full(len(values), np.nan)
     names = ("height_mm", "speed_km_s", "accel_m_s2")[: 2 if model == SPEED else 3]  # at mid-time
     shown = np.column_stack([values, mean]) if model == BALLISTIC else values
-    if model == REST:
+    if model in (SUDDEN, REST):
         onset = values[:, 1] + middle
-        names, shown = ("height_mm", "start_s", "accel_m_s2"), np.column_stack([values[:, 0], onset, largest])
+        names = "height_mm", "start_s", "accel_m_s2" if model == REST else "speed_km_s"
+        shown = np.column_stack([values[:, 0], onset, values[:, 2]])
     if model == EXPONENTIAL:
         tau = np.exp(values[:, 3])
         onset = time_s[-1] + onset_time(values[:, 2], tau, values[:, 1] / KM_S)

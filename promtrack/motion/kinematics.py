@@ -18,6 +18,19 @@ STEEPNESS = 1.5  # ... and the power of their degree by which each is smaller (b
 CHANCE = 0.01  # chi squared is beyond chance below this probability
 
 
+def check_course(time_s: np.ndarray, places: np.ndarray, errors: np.ndarray | float, least: int) -> None:
+    """Raises ValueError unless there are `least` times or more (n,) that do not fall, as many finite places
+    (..., n), and positive errors of those."""
+    n = len(time_s)
+    if n < least or places.shape[-1] != n or np.shape(errors)[-1:] not in ((), (1,), (n,)):
+        got = f"{n}, {places.shape} and {np.shape(errors)}"
+        raise ValueError(f"needs {least} times and as many places and errors, got {got}")
+    if not (np.isfinite(time_s).all() and np.isfinite(places).all() and np.isfinite(errors).all()):
+        raise ValueError("times, places and errors must be finite")
+    if (np.diff(time_s) < 0).any() or time_s[0] == time_s[-1] or np.min(errors) <= 0:
+        raise ValueError("times must not fall and must differ, and errors must be positive")
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Polynomial:
     """Polynomial in u = (x - centre) / scale, fitted by weighted least squares."""

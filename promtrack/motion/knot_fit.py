@@ -24,7 +24,7 @@ from promtrack.motion.correlated_noise import (
     legendre,
     moments_of,
 )
-from promtrack.motion.kinematics import beyond_chance
+from promtrack.motion.kinematics import beyond_chance, check_course
 from promtrack.motion.limits import KM_S, M_S2, SEEN
 from promtrack.motion.records import KnotFit
 
@@ -132,10 +132,9 @@ def fit_path(
     lasting_err_mm : (2,) or one value; 1-sigma errors that may last as long as the track
     scale_err, clock_err : relative 1-sigma errors of scale and clock; reported apart, as `systematic_km_s`
 
-    Raises ValueError: wrong shapes, fewer than 4 points.
+    Raises ValueError: see `check_course`.
     """
-    if place_mm.shape != (2, len(time_s)) or len(time_s) < 4:
-        raise ValueError(f"places must be (2, n) with n >= 4, got {time_s.shape} and {place_mm.shape}")
+    check_course(time_s, place_mm, error_mm, 4)
     error = np.broadcast_to(error_mm, place_mm.shape)
     axes = [_axis(time_s, y, e, one, size_mm) for y, e, one in zip(place_mm, error, noise, strict=True)]
     # one probability (3,) of line, parabola and freer path for both

@@ -325,9 +325,9 @@ def _top(
 
 
 def _leaps(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray) -> np.ndarray:
-    """(n,) bool: single heights, neither the first nor the last, beyond their errors above both neighbours,
-    to and from which nothing on the Sun is accelerated: a knot or light in the sky of one strip. What lasts
-    for two strips is not seen."""
+    """(n,) bool: heights of single strips, neither the first nor the last, that stand above both neighbours
+    by more than 5 errors and by more than plasma is accelerated in that time: a knot, or light in the sky of
+    that strip. Two such strips in a row are not found."""
     leaps, seen = np.zeros(len(time_s), bool), np.flatnonzero(np.isfinite(height_mm))
     if len(seen) > 2:
         step, rise = np.diff(time_s[seen]), np.diff(height_mm[seen])

@@ -193,14 +193,15 @@ def grey_step(frame: np.ndarray) -> float:
 
 def block_px(frame: np.ndarray) -> int:
     """Side of the blocks that strong compression leaves in the darker part of a picture: light leaps more
-    than at either neighbour at every eighth column and row, three times as often as at the others; else 0."""
+    than at either neighbour at every eighth column and row, three times as often as at the others and at 1 %
+    of all places at least, which a few specks in an empty sky do not reach; else 0."""
     dark = frame < 0.5 * np.percentile(frame[::5, ::5], 99)
     strength = []
     for light, seen in ((frame, dark), (frame.T, dark.T)):
         leap = np.abs(np.diff(light.astype(np.float32), axis=1))
         most = (leap[:, 1:-1] > leap[:, :-2]) & (leap[:, 1:-1] > leap[:, 2:]) & seen[:, 1:-2] & seen[:, 2:-1]
         often = [float(most[:, k::8].mean()) for k in range(8)]
-        strength.append(max(often) / max(float(np.median(often)), 1e-9))
+        strength.append(max(often) / max(float(np.median(often)), 0.01 / 3.0))
     return 8 * (min(strength) > 3.0)
 
 

@@ -283,9 +283,12 @@ def test_few_points(n):
     assert fit.model == "constant speed"
 
 
-def test_too_few_points_are_refused():
-    with pytest.raises(ValueError, match=r"n >= 4, got \(3,\)"):
-        fit_path(np.arange(3.0), np.zeros((2, 3)), 0.1)
+@pytest.mark.parametrize(
+    "bad", [(np.arange(3.0), np.zeros((2, 3))), (np.arange(9.0), np.full((2, 9), np.nan))]
+)
+def test_what_cannot_be_fitted_is_refused(bad):
+    with pytest.raises(ValueError, match=r"needs 4 times|must be finite"):
+        fit_path(*bad, 0.1)
 
 
 def test_a_lock_that_may_drift_is_in_the_errors():

@@ -360,6 +360,14 @@ def test_blocks_that_compression_leaves_are_seen(small_scene, quality, side):
     assert block_px(frame) == side
 
 
+def test_specks_in_an_empty_sky_are_no_blocks():
+    # TRUTH  a speck of 2 x 2 pixels among 150,000
+    frame = np.zeros((480, 640), np.uint8)
+    frame[:, :320] = 200
+    frame[101:103, 401:403] = 3
+    assert block_px(frame) == 0
+
+
 @pytest.mark.parametrize("side", ["left", "right"])
 def test_an_upright_limb_is_no_block_of_compression(side):
     # TRUTH  16-bit frames that nothing has compressed
