@@ -88,6 +88,16 @@ class Marks:
             done.append(f"{counted(covered, 'region', 'regions')} covered")
         return "; ".join(done)
 
+    def of_times(self, times_utc: np.ndarray) -> Marks:
+        """Without the fronts and knots all of whose points lie before or after these times: they belong to
+        another session of the recording."""
+
+        def here(courses: tuple[tuple[Place, ...], ...]) -> tuple[tuple[Place, ...], ...]:
+            first, last = times_utc[[0, -1]]
+            return tuple(c for c in courses if not c or (c[0].time_utc <= last and c[-1].time_utc >= first))
+
+        return replace(self, fronts=here(self.fronts), knots=here(self.knots))
+
     def kept(self, sequence: Sequence) -> Sequence:
         """The sequence without the frames to leave out, and with what covers the sensor filled in. A covered
         rectangle is filled with the light to its left and right, so that the search for the limb meets no

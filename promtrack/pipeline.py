@@ -182,6 +182,7 @@ def _open(job: Job, marks: Path | None) -> None:
         job.marks = read_marks(marks)
     sequence = open_sequence(job.source, times=settings.times, camera=settings.camera)
     refuse_several(sequence)
+    job.marks = job.marks.of_times(sequence.times_utc)
     done = job.marks.done_to_frames(sequence.names)
     by_hand = [f"marks from {marks.name}" + (f": {done}" if done else "")] if marks is not None else []
     sequence = job.marks.kept(sequence)

@@ -96,6 +96,16 @@ def test_marks_lie_in_the_folder_or_beside_the_film(tmp_path):
     assert find_marks(tmp_path / "sun.ser") == tmp_path / MARKS_NAME
 
 
+def test_fronts_and_knots_of_another_session_are_passed_over():
+    def at(*minutes):
+        when = [np.datetime64("2026-05-17T09:00", "us") + np.timedelta64(m, "m") for m in minutes]
+        return tuple(Place(time, 60.0, 30.0, np.nan) for time in when)
+
+    marks = Marks(fronts=(at(-30, -10), at(-10, 10), ()), knots=(at(5, 20), at(40, 50)))
+    here = marks.of_times(at(0)[0].time_utc + np.arange(31) * np.timedelta64(1, "m"))
+    assert (here.fronts, here.knots) == (marks.fronts[1:], marks.knots[:1])
+
+
 def test_a_covered_box_is_filled_from_both_sides():
     # TRUTH  an inclined plane is what it was; the right and bottom pixels are outside the box.
     plane = np.add.outer(10 * np.arange(20), 3 * np.arange(30)).astype(np.uint16)
