@@ -13,7 +13,7 @@ from promtrack.products.folder import ProductFolder
 from promtrack.products.summary import summary_lines
 from promtrack.rounding import error_decimals, plain, typeset, with_error
 from promtrack.scene import make_scene, observer_settings, scenario, write_scene
-from promtrack.scene.judge import Judgement, judge
+from promtrack.scene.truth import Judgement, judge
 from promtrack.settings import Settings
 
 

@@ -23,7 +23,7 @@ from promtrack.products.folder import ProductFolder
 from promtrack.products.tables import write_records
 from promtrack.rounding import counted
 from promtrack.scene.content import FWHM_SIGMA, Knot, knot_place
-from promtrack.scene.judge import NEAR_FRONT_MM, NEAR_MM
+from promtrack.scene.truth import NEAR_FRONT_MM, NEAR_MM
 from promtrack.sequence.records import Sequence
 from promtrack.show.figures.season import draw_trial
 from promtrack.show.records import TrialRow

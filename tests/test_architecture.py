@@ -22,7 +22,6 @@ ORDER = {
     "show": 7,
     "scene": 8,
     "products": 9,
-    "season": 10,
     "stages": 10,
     "pipeline": 11,
     "check": 12,
@@ -33,7 +32,6 @@ ORDER = {
     "workers": 0,
     "process": 1,
     "rounding": 0,
-    "commands": 13,
     "cli": 13.5,
     "__main__": 14,
 }

@@ -138,7 +138,7 @@ def test_settings_beside_and_inside_the_input_are_picked_up(tmp_path):
     folder.mkdir()
     (tmp_path / "promtrack.toml").write_text("[clip]\nrate = 10.0\nlook = 'ash'\n", encoding="utf-8")
     (folder / "promtrack.toml").write_text("[clip]\nrate = 12.0\n", encoding="utf-8")
-    from promtrack.commands import settings_for
+    from promtrack.cli import settings_for
 
     options = build_parser().parse_args(["run", str(folder), "--set", "clip.hold_s=0.5"])
     settings = settings_for(options, folder)

@@ -7,7 +7,7 @@ from promtrack import pipeline
 from promtrack.demo import _row, _table, run_demo
 from promtrack.pipeline import run, silent
 from promtrack.scene import make_scene, scenario
-from promtrack.scene.judge import Judgement, KnotVerdict, judge
+from promtrack.scene.truth import Judgement, KnotVerdict, judge
 
 
 @pytest.mark.long

@@ -14,8 +14,8 @@ from lxml import html
 
 from promtrack.cli import main
 from promtrack.errors import InputError
+from promtrack.many import gather_season, write_season
 from promtrack.motion.records import NONE
-from promtrack.season import gather_season, write_season
 from promtrack.show.season_page import _carried, _row, carried_sentence
 
 

@@ -12,7 +12,7 @@ from astropy.table import Table
 from promtrack.pipeline import STAGES, run, run_stage
 from promtrack.products.folder import PRODUCTS, ProductFolder
 from promtrack.products.summary import read_summary
-from promtrack.scene.judge import judge
+from promtrack.scene.truth import judge
 from promtrack.settings_text import change_settings
 from tests.conftest import QUICK_SETTINGS
 

@@ -1,8 +1,8 @@
 """Synthetic recordings of the Sun's limb with known truth, for the demo, the tests and trials.
 
 In comes a `SceneSpec` (or a scenario file), out go frames and a `SceneTruth`. Read content and spec (what
-can be asked for), scene (how a frame comes about), sun with prominence, moving and random_fields (the
-light), camera (mount, air, sensor), truth and judge (what is true, what a run got right).
+can be asked for), scene (how a frame comes about), sun with plasma and random_fields (the light), camera
+(mount, air, sensor), truth (what is true, what a run got right).
 """
 
 # ruff: noqa: F401 - what the room hands out

@@ -14,8 +14,19 @@ import cv2
 import numpy as np
 
 from promtrack.scene.content import fading, front_height, knot_place
-from promtrack.scene.moving import Grid, add_eruption, add_knot, add_light, add_sway, erupting_threads
-from promtrack.scene.prominence import Patch, arch_patch, filament_patch, group_light, hedgerow_patch
+from promtrack.scene.plasma import (
+    Grid,
+    Patch,
+    add_eruption,
+    add_knot,
+    add_light,
+    add_sway,
+    arch_patch,
+    erupting_threads,
+    filament_patch,
+    group_light,
+    hedgerow_patch,
+)
 from promtrack.scene.random_fields import draw_threads, smooth_noise, trace
 from promtrack.scene.spec import SceneSpec
 

@@ -1,11 +1,16 @@
-"""What is true of a scene: the Sun's place, and the motion of everything that was put in."""
+"""What is true of a scene, and what a run got right: the Sun's place, the motion of everything that was put
+in, and the measurement beside it, row by row. A knot that was put in counts as found when a track follows it,
+in median over its frames within `NEAR_MM`."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from promtrack.limb.records import LimbLock
+from promtrack.motion.records import Front, KnotTrack, Motion
 from promtrack.scene import camera
 from promtrack.scene.content import (
     ArchKnot,
@@ -18,6 +23,11 @@ from promtrack.scene.content import (
     sway_displacement,
 )
 from promtrack.scene.spec import SceneSpec
+from promtrack.sun import Orientation, Scale, wrapped_deg
+
+NEAR_FRONT_MM = 8.0  # an edge is found 3 Mm inside the true one on a burnt-out disc, and wanders with the air
+ALIKE = 2.0  # factor between the speed of a thread and that of the arch at its height
+NEAR_MM = 3.0  # half the largest knot; tracks of neighbours stand further apart
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -175,3 +185,150 @@ def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: Knot | ArchKnot, light
         snr,
         knot.size_mm,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class KnotVerdict:
+    """One knot that was put in, and the track that follows it."""
+
+    true_km_s: float  # at the track's mid-time; median while visible if it was not found
+    visible_frames: int
+    snr: float  # median while visible
+    knot: int  # number of the track, 0 if it was not found
+    found_km_s: float
+    found_err_km_s: float  # chance and scale together: the truth knows no scale error
+
+
+@dataclass(frozen=True, slots=True)
+class FrontVerdict:
+    """The front of one eruption that was put in, and the highest moving front that was found."""
+
+    offset_mm: float  # mean error of the heights: limb of a burnt-out disc, choice of the edge's level
+    scatter_mm: float  # rms error about it
+    which: str  # of its speeds: 'largest', or 'mean' where no model describes it
+    true_km_s: float  # in the frames where the front was seen
+    found_km_s: float
+    found_err_km_s: float  # chance and scale together
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judgement:
+    """What a run got right."""
+
+    centre_rms_px: float  # of the locked centres across the limb, about their mean offset
+    scale_ratio: float  # measured / true
+    scale_sigma: float  # its stated relative error
+    knots: tuple[KnotVerdict, ...]
+    in_eruptions: int  # moving tracks that rise within an erupting arch: threads of it, in true motion
+    strays: int  # moving tracks that follow nothing that was put in
+    false_fronts: int  # moving fronts in the place of no true front
+    fronts: tuple[FrontVerdict, ...]
+    again: tuple[KnotVerdict, ...] = ()  # further moving tracks of knots that have one already
+
+    @property
+    def median_speed_error(self) -> float:
+        """Median relative error of the speeds of the knots that were found."""
+        errors = [abs(k.found_km_s / k.true_km_s - 1.0) for k in self.knots if k.knot]
+        return float(np.median(errors)) if errors else math.nan
+
+
+def judge(
+    truth: SceneTruth, lock: LimbLock, motion: Motion, scale: Scale, orientation: Orientation
+) -> Judgement:
+    """Compare a run with the truth of its scene. The strip's product angles are turned back into image angles
+    of the reference frame, and those into the first frame's by the true turn of the reference frame."""
+
+    def along_mm(
+        track: KnotTrack | Front, angle_deg: np.ndarray | float, height_mm: np.ndarray
+    ) -> np.ndarray:
+        """Distance of a track's points along the limb from an image angle of the first frame."""
+        image_deg = orientation.to_image(track.angle_deg) - truth.angle_deg[lock.reference]
+        return np.deg2rad(wrapped_deg(image_deg - angle_deg)) * (truth.limb_mm + height_mm)
+
+    def partner(track: KnotTrack) -> int | None:
+        """Index of the true knot that the track follows."""
+        apart = []
+        for knot in truth.knots:
+            height = knot.height_mm[track.frame]
+            along = along_mm(track, knot.angle_deg[track.frame], height)
+            apart.append(np.median(np.hypot(track.height_mm - height, along)))
+        return int(np.argmin(apart)) if min(apart, default=NEAR_MM) < NEAR_MM else None
+
+    def is_thread(track: KnotTrack, front: FrontTruth) -> bool:
+        """Whether a track rises below a true front, no farther to its side than that stands high, and with
+        its speed there: a part of the arch at a part of the front's height has that part of its speed."""
+        top = front.height_mm[track.frame]
+        inside = (np.abs(along_mm(track, front.angle_deg, track.height_mm)) < top) & (
+            track.height_mm < top + NEAR_MM
+        )
+        speed = np.median(track.height_mm / top) * np.median(front.speed_km_s[track.frame])
+        return bool(np.mean(inside) > 0.5 and speed / ALIKE < track.fit.radial_km_s < speed * ALIKE)
+
+    def is_front(front: Front, true: FrontTruth) -> bool:
+        """Whether a front lies at the height of a true one, and no farther to its side than that is high."""
+        top = true.height_mm[front.frame]
+        near = np.abs(front.height_mm - top) < NEAR_FRONT_MM
+        return bool(np.mean(near & (np.abs(along_mm(front, true.angle_deg, top)) < top)) > 0.5)
+
+    used = np.flatnonzero(lock.used)
+    facing = np.deg2rad(0.5 * (lock.from_deg + lock.to_deg))
+    off_x = lock.centre_x_px[used] - truth.centre_x_px[used]
+    off_y = lock.centre_y_px[used] - truth.centre_y_px[used]
+    moving = [(k, partner(k)) for k in motion.knots if k.moving]
+    verdicts = [
+        _knot_verdicts(knot, [track for track, followed in moving if followed == number])
+        for number, knot in enumerate(truth.knots)
+    ]
+    alone = [track for track, followed in moving if followed is None]
+    threads = sum(any(is_thread(track, front) for front in truth.fronts) for track in alone)
+    fronts = [front for front in motion.fronts if front.moving]
+    return Judgement(
+        centre_rms_px=float(np.std(off_x * np.sin(facing) + off_y * np.cos(facing))),
+        scale_ratio=scale.km_per_px / (truth.mm_per_px * 1e3),
+        scale_sigma=scale.sigma_km_per_px / scale.km_per_px,
+        knots=tuple(one[0] for one in verdicts),
+        again=tuple(more for one in verdicts for more in one[1:]),
+        in_eruptions=threads,
+        strays=len(alone) - threads,
+        false_fronts=sum(not any(is_front(front, true) for true in truth.fronts) for front in fronts),
+        fronts=tuple(_front_verdict(true, motion) for true in truth.fronts if fronts),
+    )
+
+
+def _knot_verdicts(knot: KnotTruth, tracks: list[KnotTrack]) -> list[KnotVerdict]:
+    """One verdict for each track of a knot, the longest first; one that says so if there is none."""
+    seen = np.flatnonzero(knot.visible)
+    snr = float(np.median(knot.snr[seen])) if len(seen) else 0.0
+    if not tracks:
+        true = float(np.median(knot.speed_km_s[seen])) if len(seen) else math.nan
+        return [KnotVerdict(true, len(seen), snr, 0, math.nan, math.nan)]
+    verdicts = []
+    for track in sorted(tracks, key=lambda t: -len(t.frame)):
+        # The fit gives the speed at mid-time; the strips' clock starts at the first frame used.
+        later_s = float(knot.time_s[track.frame[0]] - track.time_s[0])
+        true = float(np.interp(track.fit.time_s + later_s, knot.time_s, knot.speed_km_s))
+        error = math.hypot(track.fit.speed_err_km_s, track.fit.systematic_km_s)
+        verdicts.append(KnotVerdict(true, len(seen), snr, track.knot, track.fit.speed_km_s, error))
+    return verdicts
+
+
+def _front_verdict(true: FrontTruth, motion: Motion) -> FrontVerdict:
+    front = max((f for f in motion.fronts if f.moving), key=lambda f: float(np.max(f.height_mm)))
+    off = front.height_mm - true.height_mm[front.frame]
+    speed, random = front.quoted_km_s
+    which, true_km_s = true_front(front, true.speed_km_s[front.frame], true.height_mm[front.frame])
+    return FrontVerdict(
+        float(off.mean()),
+        float(off.std()),
+        which,
+        true_km_s,
+        speed,
+        math.hypot(random, speed * math.hypot(motion.scale_err, motion.clock_err)),
+    )
+
+
+def true_front(front: Front, speed_km_s: np.ndarray, height_mm: np.ndarray) -> tuple[str, float]:
+    """Which speed is quoted of a front, and its truth, from the true speeds and heights in its frames."""
+    if front.best is not None:
+        return "largest", float(np.max(speed_km_s))
+    return "mean", float(1e3 * abs(height_mm[-1] - height_mm[0]) / (front.time_s[-1] - front.time_s[0]))

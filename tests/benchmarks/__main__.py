@@ -31,7 +31,7 @@ from promtrack.products.motion_tables import read_motion
 from promtrack.products.strips import read_strip
 from promtrack.products.tables import read_lock
 from promtrack.scene import Hedgerow, Knot, SceneSpec, make_scene
-from promtrack.scene.judge import judge
+from promtrack.scene.truth import judge
 from promtrack.sequence import open_sequence
 from promtrack.settings import Settings
 from promtrack.show.encode import x264_options

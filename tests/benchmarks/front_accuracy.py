@@ -23,7 +23,7 @@ from promtrack.motion.records import Front
 from promtrack.motion.ridge import find_ridges
 from promtrack.motion.tracks import track_knots
 from promtrack.scene import Arch, Eruption, Hedgerow, SceneSpec
-from promtrack.scene.judge import true_front
+from promtrack.scene.truth import true_front
 from tests.motion.diagrams import fit_oscillation, running, swinging
 from tests.motion.scene_strips import scene_strip
 from tests.motion.strip_scenes import StripScene

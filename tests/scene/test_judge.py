@@ -8,7 +8,7 @@ import pytest
 from promtrack.demo import _table
 from promtrack.motion.records import Control, Front, KnotTrack, Motion
 from promtrack.scene import Eruption, SceneSpec, make_scene
-from promtrack.scene.judge import judge
+from promtrack.scene.truth import judge
 from promtrack.sun import Scale
 from tests.motion.scene_strips import IMAGE_ANGLES
 from tests.motion.test_measure import knot
