@@ -14,6 +14,7 @@ showing as bands. Nothing but the level (sky, veil, gain) changes from frame to 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -89,22 +90,21 @@ def tone_frame(frame: np.ndarray, toner: Toner, view: ClipView, lock: LimbLock, 
     matrix = affine_to_frame(view, lock, index)
     level = frame_level(frame, affine_to_frame(toner.view, lock, index), toner.quiet, lock, index)
     counts = frame.astype(np.float32, copy=False)  # the type OpenCV warps fastest
+    gain = toner.gain / np.float32(level.gain)
+    shift = toner.base - np.float32(level.sky) * gain - toner.halo * np.float32(level.veil / level.gain)
+    places, dither = _grid(toner, view)
     tone = np.empty((view.height, view.width), np.uint8)
     border = frame_border(view, lock, index) < -0.5
     weight = warp(toner.feather, matrix, view, fill=0) if border else None
     for top in range(0, view.height, BAND_ROWS):
         band = slice(top, min(top + BAND_ROWS, view.height))
-        place = _places(view.height_map_px(band), toner)
-        gain, base, halo = (cv2.LUT(place, table) for table in (toner.gain, toner.base, toner.halo))
-        line = cv2.multiply(warp(counts, matrix, view, band), gain)
-        shift = cv2.addWeighted(gain, -level.sky / level.gain, halo, -level.veil / level.gain, 0.0)
-        cv2.add(shift, base, dst=shift)
-        steps = cv2.addWeighted(line, 1.0 / level.gain, shift, 1.0, 0.0, dtype=cv2.CV_16U)  # saturates
-        tone[band] = _dithered(cv2.LUT(steps, toner.curve), toner, top)
+        line = cv2.multiply(warp(counts, matrix, view, band), cv2.LUT(places[band], gain))
+        steps = cv2.add(line, cv2.LUT(places[band], shift), dtype=cv2.CV_16U)  # saturates
+        tone[band] = _dithered(cv2.LUT(steps, toner.curve), dither[band])
         if weight is not None:
             share = weight[band]
             shown = cv2.multiply(tone[band], share, scale=1.0 / 255.0)
-            calm = cv2.multiply(cv2.LUT(place, toner.calm), cv2.bitwise_not(share), scale=1.0 / 255.0)
+            calm = cv2.multiply(cv2.LUT(places[band], toner.calm), cv2.bitwise_not(share), scale=1.0 / 255.0)
             tone[band] = cv2.add(shown, calm)
     return tone
 
@@ -122,25 +122,24 @@ def busy_map(
     tones = []
     for (index, frame), view in zip(frames, views, strict=True):
         small = view.scaled(0.125)
-        limb_px = small.height_map_px()
-        calm = cv2.LUT(_places(limb_px, toner), toner.calm)
+        calm = cv2.LUT(_grid(toner, small)[0], toner.calm)
         tone = cv2.GaussianBlur(tone_frame(frame, toner, small, lock, index), (0, 0), 1.0)
-        tones.append(np.where(limb_px > 0.0, cv2.subtract(tone, calm), 0))
+        tones.append(np.where(small.height_map_px() > 0.0, cv2.subtract(tone, calm), 0))
     return np.array(tones) / 255.0
 
 
-def _places(limb_px: np.ndarray, toner: Toner) -> np.ndarray:
-    """uint16 places in the radial tables."""
-    offset = -toner.nearest_px * STEPS_PER_PX
-    return cv2.addWeighted(limb_px, STEPS_PER_PX, limb_px, 0.0, offset, dtype=cv2.CV_16U)  # saturates
+@lru_cache(maxsize=1)  # most clips have one view alone
+def _grid(toner: Toner, view: ClipView) -> tuple[np.ndarray, np.ndarray]:
+    """(height, width) uint16 each: places in the radial tables, and the dither."""
+    limb_px, offset = view.height_map_px(), -toner.nearest_px * STEPS_PER_PX
+    places = cv2.addWeighted(limb_px, STEPS_PER_PX, limb_px, 0.0, offset, dtype=cv2.CV_16U)  # saturates
+    whole = np.tile(toner.dither, (-(-view.height // 256), -(-view.width // 256)))
+    return places, whole[: view.height, : view.width]
 
 
-def _dithered(tone: np.ndarray, toner: Toner, top: int) -> np.ndarray:
-    """256 times the tone to uint8, with the fixed pattern added before the last bits are cut off."""
-    rows, columns = tone.shape
-    pattern = np.roll(toner.dither, -top, axis=0)
-    tiled = np.tile(pattern, (-(-rows // 256), -(-columns // 256)))[:rows, :columns]
-    return np.right_shift(cv2.add(tone, np.ascontiguousarray(tiled)), 8).astype(np.uint8)
+def _dithered(tone: np.ndarray, dither: np.ndarray) -> np.ndarray:
+    """256 times the tone to uint8, with the dither added before the last bits are cut off."""
+    return np.right_shift(cv2.add(tone, dither), 8).astype(np.uint8)
 
 
 def _curve(look: Look, noise: float, middle: float) -> tuple[np.ndarray, np.ndarray]:

@@ -49,11 +49,10 @@ class ClipView:
         rho = self.radius_px + np.asarray(height_mm) * 1e3 / self.km_per_px
         return self.sun_x_px - rho * np.sin(angle), self.sun_y_px - rho * np.cos(angle)
 
-    def height_map_px(self, rows: slice | None = None) -> np.ndarray:
-        """(rows, width) float32 distance from the limb in px of the frames, outside positive."""
-        first, last = (0, self.height) if rows is None else (rows.start, rows.stop)
+    def height_map_px(self) -> np.ndarray:
+        """(height, width) float32 distance from the limb in px of the frames, outside positive."""
         x = np.arange(self.width, dtype=np.float32) - np.float32(self.sun_x_px)
-        y = np.arange(first, last, dtype=np.float32) - np.float32(self.sun_y_px)
+        y = np.arange(self.height, dtype=np.float32) - np.float32(self.sun_y_px)
         distance = cv2.sqrt(x[None, :] ** 2 + y[:, None] ** 2)
         return cv2.addWeighted(distance, 1.0 / self.zoom, distance, 0.0, -self.radius_px / self.zoom)
 

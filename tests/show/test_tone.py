@@ -9,7 +9,7 @@ from skimage.color import rgb2lab
 
 from promtrack.show.palette import LOOKS, bgr_to_ycc, palette_bgr, palette_ycc, ycc_to_bgr
 from promtrack.show.radial_profile import frame_level, quiet_sun
-from promtrack.show.tone import HIGHEST, LOWEST, _dithered, _places, _unswayed, make_toner, tone_frame
+from promtrack.show.tone import HIGHEST, LOWEST, _dithered, _grid, _unswayed, make_toner, tone_frame
 from promtrack.show.view import affine_to_frame
 from tests.show.clip_case import CENTRE, RADIUS_PX, SHAPE, lock_of, picture_of, sequence_of, view_of
 
@@ -184,7 +184,7 @@ def test_frame_border_goes_over_calmly():
     toner, view = toner_of(frames, lock)
     tone = tone_frame(frames[7], toner, view, lock, 7).astype(int)
     far_right = np.s_[180:, 270:]
-    calm = toner.calm[0][_places(view.height_map_px(), toner)].astype(int)
+    calm = toner.calm[0][_grid(toner, view)[0]].astype(int)
     assert np.abs(tone[far_right] - calm[far_right]).max() <= 1
     edge = cv2.GaussianBlur(tone[200:].astype(np.float32), (0, 0), 1.5)
     assert np.abs(np.diff(edge, axis=1)).max() < 12.0
@@ -253,7 +253,7 @@ def test_slow_gradients_do_not_show_as_bands():
     toner, _ = toner_of(frames, lock_of(8))
     value = np.repeat(np.linspace(0.10, 0.16, 200, dtype=np.float32)[None], 256, axis=0)
     steps = np.rint((value - LOWEST) * (65535.0 / (HIGHEST - LOWEST))).astype(np.uint16)
-    tone = _dithered(cv2.LUT(steps, toner.curve), toner, 0).astype(float)
+    tone = _dithered(cv2.LUT(steps, toner.curve), toner.dither[:, :200]).astype(float)
     mean = tone.mean(axis=0)
     fit = np.polyval(np.polyfit(np.arange(200), mean, 3), np.arange(200))
     assert np.abs(mean - fit).max() < 0.35
