@@ -67,7 +67,7 @@ def limb_name(measured: Measured) -> str:
     if measured.lock.edge_bias_px > 0.0:
         return "the burnt-out limb"
     line = measured.sequence.line
-    return f"the {line} limb" if line else "the limb in this picture"
+    return f"the {line} limb" if line else "the limb as recorded"
 
 
 def limb_words(measured: Measured) -> str:

@@ -448,9 +448,24 @@ def test_prominences_are_drawn_where_and_as_high_as_their_records_say(measured_f
     for one, bracket, curve in zip(named, above.lines, below.lines, strict=False):
         assert bracket.get_xdata()[0] % 360.0 == pytest.approx(one.from_deg % 360.0)
         assert bracket.get_ydata()[1] == np.nanmax(one.height_mm)
-        assert np.array_equal(curve.get_ydata(), one.height_mm, equal_nan=True)
+        heights = curve.get_ydata()
+        assert np.array_equal(heights[np.isfinite(heights)], one.height_mm[np.isfinite(one.height_mm)])
     assert len(named) > 0
     assert str(len(named)) in figure.texts[0].get_text()
+
+
+def test_a_height_that_jumps_breaks_its_curve_and_a_fast_rise_does_not(measured_fake):
+    # TRUTH  20 Mm more in one strip; 10 Mm more in every strip
+    one = measured_fake.motion.prominences[0]
+    still = replace(one, height_mm=np.full(len(one.time_s), 40.0), height_err_mm=np.ones(len(one.time_s)))
+    jumps, rises = (np.where(np.arange(len(one.time_s)) == 9, 20.0, 0.0), 10.0 * np.arange(len(one.time_s)))
+    gaps = []
+    for added in (0.0, jumps, rises):
+        found = (replace(still, height_mm=still.height_mm + added),)
+        run = replace(measured_fake, motion=replace(measured_fake.motion, prominences=found))
+        gaps.append(np.isnan(sheet_of("prominences", run).axes[1].lines[0].get_ydata()).sum())
+    assert gaps[1] == gaps[0] + 2
+    assert gaps[2] == gaps[0]
 
 
 def test_no_prominence_no_figure_of_them(measured_fake):
@@ -593,6 +608,7 @@ def test_a_ridge_that_nothing_else_followed_has_no_number_but_on_a_path_asked_fo
     asked = change_settings(run.settings, {"motion.slits": ["radial:90"]})
     for settings, told in ((run.settings, False), (asked, True)):
         sheet = sheet_of("time_distance", replace(run, settings=settings))
+        assert ("no knot or front confirms" in sheet.texts[0].get_text()) != told
         texts = " ".join(text.get_text() for text in sheet.findobj(Text))
         assert ("50 ± 3 km/s" in texts) == told
         assert ("dotted" in texts) != told

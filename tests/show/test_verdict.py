@@ -127,7 +127,7 @@ def test_a_cadence_too_slow_for_the_knots_is_said(checked):
 def test_heights_say_which_limb_they_count_from(measured_fake):
     # TRUTH  3.1 px of 870 km are 2.7 Mm
     height = measured_fake.scale.limb.height_mm
-    for line, name in (("H-alpha", "the H-alpha limb"), ("", "the limb in this picture")):
+    for line, name in (("H-alpha", "the H-alpha limb"), ("", "the limb as recorded")):
         run = replace(measured_fake, sequence=replace(measured_fake.sequence, line=line))
         assert limb_words(run) == f"{name} ({height:.3g} Mm above the photosphere)"
     burnt = with_lock(measured_fake, edge_bias_px=3.1)

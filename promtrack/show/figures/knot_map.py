@@ -190,7 +190,7 @@ def _height_arcs(axes: Axes, area: Map) -> None:
             end = line[inside][np.argmax(line[inside][:, 0])]
             words = "limb" if height == 0.0 else f"{height:.0f} Mm"
             if area.height_mm - end[1] > 0.1 * area.height_mm and end[0] > 0.5 * area.width_mm:
-                style: dict[str, Any] = {"color": PICTURE_INK, "path_effects": outlined(width=3.0)}
+                style: dict[str, Any] = {"color": PICTURE_INK, "path_effects": outlined(width=7.0)}
                 axes.text(min(end[0], 0.985 * area.width_mm), end[1], words, ha="right", va="bottom", **style)
 
 

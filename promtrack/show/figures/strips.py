@@ -8,13 +8,14 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from scipy.interpolate import CubicSpline
+from scipy.ndimage import median_filter
 
 from promtrack.motion.interpretation import label_motion
 from promtrack.motion.records import KnotTrack, Prominence, Ridge
 from promtrack.motion.ridge import STILL
 from promtrack.rounding import counted, degrees, with_error
 from promtrack.sequence.records import spread_over
-from promtrack.show.curves import drawing_times
+from promtrack.show.curves import LONG_GAP, drawing_times
 from promtrack.show.figures.items import time_span, write_beside
 from promtrack.show.figures.style import (
     PICTURE_INK,
@@ -31,6 +32,7 @@ from promtrack.show.figures.style import (
     sheet,
 )
 from promtrack.show.findings import (
+    CHANGES,
     Quoted,
     false_alarm_text,
     height_error,
@@ -55,7 +57,8 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
     drawn = {number: [r for r in first if r.slit == number][:MOST_RIDGES] for number in shown}
     count = sum(map(len, drawn.values()))
     subtitle = f"What is brighter than usual along a path. Heights above {limb_words(measured)}"
-    figure = sheet(_title(measured, count), subtitle)
+    confirmed = any(_told(measured, ridge) for ridges in drawn.values() for ridge in ridges)
+    figure = sheet(_title(measured, count, confirmed), subtitle)
     width = (0.905 - 0.065 * (len(shown) - 1)) / len(shown)
     for place, number in enumerate(shown):
         axes = figure.add_axes((0.065 + place * (width + 0.065), 0.145, width, 0.595))
@@ -143,7 +146,8 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
         distance = ridge.distance_mm + (1e-3 * ridge.speed_km_s + 0.5e-6 * ridge.accel_m_s2 * since) * since
         line = np.stack([days(measured, times), distance], axis=1)
         if not _told(measured, ridge):
-            axes.plot(*line.T, color=PICTURE_INK, linewidth=1.2, linestyle=":")
+            axes.plot(*line.T, color="#0b0908", linewidth=3.2, alpha=0.6)
+            axes.plot(*line.T, color=PICTURE_INK, linewidth=1.6, linestyle=":")
             continue
         lines.append(line)
         knot = next((knot for knot in measured.motion.knots if knot.knot == ridge.knot), None)
@@ -174,14 +178,17 @@ def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> st
     return f"{speed}\n{track_name(measured, knot)} {'agrees' if ridge.agrees else 'differs'} then"
 
 
-def _title(measured: Measured, drawn: int) -> str:
+def _title(measured: Measured, drawn: int, confirmed: bool) -> str:
     """What the ridges of the run say together."""
     crossed = [ridge for ridge in measured.motion.ridges if ridge.knot and not ridge.front]
     if crossed:
         agree = sum(ridge.agrees for ridge in crossed)
         cases = counted(len(crossed), "case", "cases")
         return f"Streaks (ridges) confirm a knot's speed in {agree} of {cases}"
-    return f"{counted(drawn, 'streak', 'streaks')} of moving plasma (ridges) along these paths"
+    words = counted(drawn, "streak", "streaks")
+    if drawn and not confirmed:
+        return f"{words} (ridges) along these paths, which no knot or front confirms"
+    return f"{words} of moving plasma (ridges) along these paths"
 
 
 MOST = 6  # with a number and a curve on the sheet; prominences.ecsv has all
@@ -260,14 +267,25 @@ def _draw_heights(axes: Axes, measured: Measured, named: tuple[Prominence, ...],
         if seen.sum() == 1:
             axes.errorbar(times[seen], one.height_mm[seen], error[seen], fmt="o", color=colour)
         else:
-            axes.fill_between(times, one.height_mm - error, one.height_mm + error, color=colour, alpha=0.25)
-            axes.plot(times, one.height_mm, color=colour, linewidth=1.8)
+            breaks = _breaks(one, error)
+            times, height, error = (np.insert(v, breaks, np.nan) for v in (times, one.height_mm, error))
+            axes.fill_between(times, height - error, height + error, color=colour, alpha=0.25)
+            axes.plot(times, height, "o-", color=colour, linewidth=1.8, markersize=1.8)
         ends.append((float(one.height_mm[seen][-1]), one, colour))
     axes.set_xlim(*time_span(measured))
     axes.set_ylim(bottom=0.0, top=1.08 * axes.get_ylim()[1])
     date_axis(axes, measured)
     name_y(axes, "height (Mm)")
     _number(axes, ends)
+
+
+def _breaks(one: Prominence, error: np.ndarray) -> np.ndarray:
+    """Places before which a curve of heights breaks: in gaps, and where a height jumps by more than its error
+    and than it changes before and after, since a piece has joined or come off."""
+    step_s, step = np.diff(one.time_s), np.abs(np.diff(one.height_mm))
+    usual = median_filter(np.nan_to_num(step), 9)
+    jumps = (step > CHANGES * usual) & (step > 2.0 * np.hypot(error[1:], error[:-1]))
+    return 1 + np.flatnonzero(jumps | (step_s > LONG_GAP * np.median(step_s)))
 
 
 def _number(axes: Axes, ends: list[tuple[float, Prominence, str]]) -> None:

@@ -30,7 +30,7 @@ from promtrack.show.verdict import PLANE_OF_SKY
 
 WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
 TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
-TITLE_WIDTH = 0.94  # of the sheet; a longer title is set smaller
+TITLE_WIDTH = 0.925  # of the sheet; a longer title is set smaller
 # Labels of a time axis: form, inches that one takes with the space after it, steps in seconds
 TICKS = (
     ("%H:%M:%S", 1.4, (1, 2, 5, 10, 15, 30)),
