@@ -113,7 +113,7 @@ SHEETS = (
         "strips",
         "All prominences",
         "Everything that stands above the limb: extent and greatest height on the map, height against time "
-        "below, numbered as in prominences.ecsv. A curve breaks in gaps, and where a piece joins or comes off.",
+        "below, numbered as in prominences.ecsv. Curves break in gaps, and where a piece joins or comes off.",
         True,
         lambda run: (
             f"Map of {counted(len(run.motion.prominences), 'prominence', 'prominences')} round the limb, "
