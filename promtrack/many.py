@@ -26,7 +26,7 @@ from promtrack.motion.records import NONE
 from promtrack.pipeline import Progress, run, silent
 from promtrack.products.folder import PRODUCTS, ProductFolder, default_folder, holds_run
 from promtrack.products.summary import read_summary
-from promtrack.products.tables import write_records
+from promtrack.products.tables import rows_of, write_table
 from promtrack.rounding import counted
 from promtrack.sequence.opening import sessions
 from promtrack.sequence.sort_by_time import session_settings
@@ -162,7 +162,7 @@ def write_season(folders: Iterable[Path], out: Path) -> list[str]:
         "poor"
     )
     meta = {"note": note, "left_out": list(season.left_out)}
-    write_records(out / "season.ecsv", season.rows, SeasonRow, meta)
+    write_table(out / "season.ecsv", rows_of(season.rows, SeasonRow), meta)
     drawing = draw_season(season, out)
     write_season_page(season, drawing, out / "season.html")
     return _lines(season)

@@ -27,10 +27,9 @@ from promtrack.motion.by_hand import passes, with_marks
 from promtrack.motion.motion_checks import TURN, Sensor
 from promtrack.motion.records import Motion
 from promtrack.products.folder import ProductFolder, stamp_of
-from promtrack.products.motion_tables import read_motion, write_motion
 from promtrack.products.strips import check_space, finish_strip, read_strip, strip_header
 from promtrack.products.summary import Verdict, write_summary
-from promtrack.products.tables import read_lock, write_lock
+from promtrack.products.tables import read_lock, read_motion, write_lock, write_motion
 from promtrack.sequence import Sequence
 from promtrack.sequence.sort_by_time import night
 from promtrack.settings import MotionSettings, Settings

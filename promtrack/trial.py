@@ -20,7 +20,7 @@ from promtrack.limb.records import to_frame
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.pipeline import Job, load_run, measure
 from promtrack.products.folder import ProductFolder
-from promtrack.products.tables import write_records
+from promtrack.products.tables import rows_of, write_table
 from promtrack.rounding import counted
 from promtrack.scene.content import FWHM_SIGMA, Knot, knot_place
 from promtrack.scene.truth import NEAR_FRONT_MM, NEAR_MM
@@ -101,7 +101,7 @@ def run_trial(
         "brightness": "peak; brightness_sigma in the noise of one strip pixel at that height",
         "seed": seed,
     }
-    write_records(job.folder["trial"], rows, TrialRow, meta)
+    write_table(job.folder["trial"], rows_of(rows, TrialRow), meta)
     draw_trial(rows, job.folder["trial_figure"])
     return _lines(rows)
 

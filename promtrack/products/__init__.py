@@ -1,4 +1,4 @@
 """The only room that knows file names and columns: records in, files out, and back again.
 
-Read folder (what lies where, one run at a time), tables, motion_tables, strips (FITS), then summary.
+Read folder (what lies where, one run at a time), tables, strips (FITS), then summary.
 """

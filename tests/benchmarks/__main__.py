@@ -27,9 +27,8 @@ import numpy as np
 
 from promtrack.pipeline import Job
 from promtrack.products.folder import ProductFolder
-from promtrack.products.motion_tables import read_motion
 from promtrack.products.strips import read_strip
-from promtrack.products.tables import read_lock
+from promtrack.products.tables import read_lock, read_motion
 from promtrack.scene import Hedgerow, Knot, SceneSpec, make_scene
 from promtrack.scene.truth import judge
 from promtrack.sequence import open_sequence

@@ -13,10 +13,9 @@ from promtrack.checks import Check
 from promtrack.errors import InputError
 from promtrack.motion.records import Prominence
 from promtrack.products.folder import ProductFolder
-from promtrack.products.motion_tables import read_motion, write_motion
 from promtrack.products.strips import finish_strip, read_strip, strip_header
 from promtrack.products.summary import motion_lines, read_summary, write_summary
-from promtrack.products.tables import read_lock, write_lock
+from promtrack.products.tables import read_lock, read_motion, write_lock, write_motion
 from promtrack.show.findings import knot_height
 from promtrack.strip.store import StripWriter, in_steps, packed
 from promtrack.sun import Circumstances
