@@ -13,7 +13,7 @@ import math
 import multiprocessing
 import os
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -82,12 +82,11 @@ def run_many(
             pool.submit(measure_one, source, folder, settings or Settings())
             for source, folder in zip(given, folders, strict=True)
         ]
-        return [_outcome(source, future) for source, future in zip(given, futures, strict=True)]
-
-
-def _outcome(source: Path, future: Future[Outcome]) -> Outcome:
-    error = future.exception()  # a fault of the program, or a worker that died
-    return Outcome(source, None, f"{source}: {type(error).__name__}: {error}") if error else future.result()
+        faults = [future.exception() for future in futures]  # of the program, or a worker that died
+        return [
+            Outcome(source, None, f"{source}: {type(fault).__name__}: {fault}") if fault else future.result()
+            for source, fault, future in zip(given, faults, futures, strict=True)
+        ]
 
 
 def measure_one(

@@ -179,7 +179,9 @@ class ProductFolder:
                 other = f"holds what was measured in another recording, {relative_path(theirs, os.curdir)}"
                 remedy = f"{ELSEWHERE}, or let it go with --replace"
                 raise SettingsError(other, where=str(self.path), remedy=remedy)
-            self._clear()
+            _remove([file for stage in self._stages() for file in self.files_of(stage)])
+            with suppress(OSError):
+                (self.path / _STATE).write_text("{}", encoding="utf-8")
         self._set("input", relative_path(source, self.path))
 
     @property
@@ -230,11 +232,6 @@ class ProductFolder:
         """Remove what an interrupted run left under temporary names; only for whoever holds the folder."""
         for folder in (self.path, self["figures"], self.path / "locked-frames"):
             _remove(folder.glob(PART + "*"))
-
-    def _clear(self) -> None:
-        _remove([file for stage in self._stages() for file in self.files_of(stage)])
-        with suppress(OSError):
-            (self.path / _STATE).write_text("{}", encoding="utf-8")
 
     def stamp(self, stage: str) -> str:
         """The stamp with which `stage` last ended well; empty if it never did or was begun anew."""

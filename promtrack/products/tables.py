@@ -1,5 +1,5 @@
-"""Tables: records to ECSV and back. The lock is frames.ecsv; the motion has a row a knot, point, front, model,
-ridge, oscillation or prominence.
+"""Tables: records to ECSV and back. The lock has a row a frame; the motion has one a knot, point, front,
+model, ridge, oscillation or prominence.
 
 Columns are made from the fields of the records, under the same names but for `_COLUMNS`, so that a field
 added to a record has its column at once. What has no value for each row stands in the table's header
@@ -120,7 +120,7 @@ def typed(value: Any, kind: Any) -> Any:
 
 
 def write_table(path: Path, columns: dict[str, Any], meta: dict[str, Any]) -> Path:
-    """An ECSV file with these columns, their units taken from the endings of their names; `meta` stands in its
+    """An ECSV file with these columns, their units taken from the endings of their names, and `meta` in its
     header."""
     table = Table(columns, meta=meta)
     for name in table.colnames:

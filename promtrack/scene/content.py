@@ -158,12 +158,9 @@ def knot_place(
     knot: Knot | ArchKnot, time_s: np.ndarray | float, limb_mm: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Angle [rad] and height [Mm] of a knot; (n,) each."""
-    time_s = np.atleast_1d(np.asarray(time_s, dtype=float))
-    return _along_arch(knot, time_s, limb_mm) if isinstance(knot, ArchKnot) else _free(knot, time_s, limb_mm)
-
-
-def _free(knot: Knot, time_s: np.ndarray, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    u = time_s - knot.from_s
+    u = np.atleast_1d(np.asarray(time_s, dtype=float)) - knot.from_s
+    if isinstance(knot, ArchKnot):
+        return _along_arch(knot, u, limb_mm)
 
     def height(s: np.ndarray) -> np.ndarray:
         return knot.height_mm + 1e-3 * knot.radial_km_s * s + 0.5e-6 * knot.radial_accel_m_s2 * s * s
@@ -176,13 +173,12 @@ def _free(knot: Knot, time_s: np.ndarray, limb_mm: float) -> tuple[np.ndarray, n
     return math.radians(knot.at_deg) + turn, height(u)
 
 
-def _along_arch(knot: ArchKnot, time_s: np.ndarray, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
+def _along_arch(knot: ArchKnot, u: np.ndarray, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
     phase = np.linspace(0.0, 0.5 * np.pi, 4001)
     height = knot.apex_mm * np.cos(phase)
     angle = math.radians(knot.at_deg) + np.sign(knot.leg) * 0.5 * knot.width_mm / limb_mm * np.sin(phase)
     step = np.hypot(np.diff(height), 0.5 * np.diff(angle) * (2 * limb_mm + height[1:] + height[:-1]))
     path = np.concatenate(([0.0], np.cumsum(step)))
-    u = time_s - knot.from_s
     s = knot.start * path[-1] + 1e-3 * knot.speed_km_s * u + 0.5e-6 * knot.accel_m_s2 * u * u
     below = np.minimum(path[-1] - s, 0.0)  # past the foot it goes straight down
     place = np.interp(np.clip(s, 0.0, path[-1]), path, phase)

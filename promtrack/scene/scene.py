@@ -18,8 +18,9 @@ from scipy.special import erf
 
 from promtrack.errors import unwritable
 from promtrack.scene import camera
+from promtrack.scene.plasma import group_light
 from promtrack.scene.spec import SceneSpec
-from promtrack.scene.sun import SunLayers, View, build_layers, darkening, face_at, fringe_at, plasma_at
+from promtrack.scene.sun import SunLayers, View, build_layers, darkening, face_at, plasma_at
 from promtrack.scene.truth import SceneTruth, truth_of
 from promtrack.sequence.records import Sequence, TimeReport
 from promtrack.workers import map_ahead
@@ -111,7 +112,7 @@ def light_of(spec: SceneSpec, layers: SunLayers, pointing: camera.Pointing, inde
     row = (height - np.float32(grid.low_mm)) * np.float32(1.0 / grid.mm_per_row)
     plasma = _seen(plasma_at(spec, layers, time_s), column, row)
     row += np.float32((grid.low_mm - layers.fringe.height_mm) / grid.mm_per_row)
-    fringe = _seen(fringe_at(layers, time_s), column, row)
+    fringe = _seen(group_light(layers.fringe, time_s), column, row)
     disc = darkening(distance * np.float32(1.0 / spec.radius_px), spec.limb_darkening)
     if spec.texture > 0:
         place = x - np.float32(layers.face_left_px), y - np.float32(layers.face_top_px)

@@ -107,12 +107,6 @@ def plasma_at(spec: SceneSpec, layers: SunLayers, time_s: float) -> np.ndarray:
     return strip
 
 
-def fringe_at(layers: SunLayers, time_s: float) -> np.ndarray:
-    """The spicule fringe on its own strip (rows, columns), of which row 0 lies at
-    `layers.fringe.height_mm`."""
-    return group_light(layers.fringe, time_s)
-
-
 def face_at(spec: SceneSpec, layers: SunLayers, time_s: float) -> np.ndarray:
     """The disc's pattern (rows, columns), contrast relative to the mean."""
     turn = 0.5 * np.pi * time_s / spec.texture_s if spec.texture_s else 0.0

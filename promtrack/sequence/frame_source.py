@@ -193,7 +193,13 @@ def displayed(frame: Found, plan: Plan, stored: np.ndarray | None = None) -> np.
 
 def develop(stored: np.ndarray, colour: str, plan: Plan, turn_rows: bool) -> np.ndarray:
     """2-D, contiguous, uint8, uint16 or float32, rows top-down; values that are not finite become 0."""
-    grey = _luminance(_as_rgb(stored, colour), plan)
+    grey = _as_rgb(stored, colour)
+    if grey.ndim == 3 and plan is not None:
+        grey = grey[..., plan]
+    elif grey.ndim == 3:
+        native = np.ascontiguousarray(grey, grey.dtype.newbyteorder("="))
+        mean = np.full((1, 3), 1.0 / 3.0)
+        grey = native.mean(axis=2) if native.dtype.itemsize > 4 else cv2.transform(native, mean)
     if turn_rows:
         grey = grey[::-1]
     if grey.dtype.kind == "u" and grey.dtype.itemsize <= 2:
@@ -225,17 +231,6 @@ def _demosaic_float(raw: np.ndarray, pattern: str) -> np.ndarray:
         for channel, kernel in (("r", square), ("g", cross), ("b", square))
     ]
     return np.dstack(planes)
-
-
-def _luminance(rgb: np.ndarray, plan: Plan) -> np.ndarray:
-    if rgb.ndim == 2:
-        return rgb
-    if plan is not None:
-        return rgb[..., plan]
-    native = np.ascontiguousarray(rgb, rgb.dtype.newbyteorder("="))
-    if native.dtype.itemsize > 4:
-        return native.mean(axis=2)
-    return cv2.transform(native, np.full((1, 3), 1.0 / 3.0))
 
 
 def full_scale(samples: list[np.ndarray], frame: Found) -> float:

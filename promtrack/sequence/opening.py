@@ -6,7 +6,7 @@ Headers only are read here, and a few frames to learn how bright the camera can 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -55,14 +55,19 @@ def open_sequence(
         raise InputError(f"has no usable frame{why}", where=str(path), remedy=remedy)
     notes = list(ordered.notes)
     if others:
-        names = others[0] + ", ..." * (len(others) > 1)
-        notes.insert(0, f"{counted(len(others), 'other file', 'other files')} ignored (not images): {names}")
+        count = counted(len(others), "other file", "other files")
+        notes.insert(0, f"{count} ignored (not images): {others[0]}{', ...' * (len(others) > 1)}")
     ask = frames[0].colour == "mono" and camera.bayer == "auto"
     samples, plan = _samples(frames, str(path), refuse_raw_colour=ask)
     calibration = load_calibration(camera, frames[0].shape, plan)
     full = full_scale(samples, frames[0])
     headers = solar_headers(frames)
     exposures = ordered.exposures_s
+
+    def read(index: int) -> np.ndarray:
+        shown = displayed(frames[index], plan)
+        return shown if calibration is None else calibrated(shown, calibration, full)
+
     sequence = Sequence(
         path=path,
         names=tuple(frame.name for frame in frames),
@@ -70,7 +75,7 @@ def open_sequence(
         exposure_s=float(np.nanmedian(exposures)) if np.isfinite(exposures).any() else np.nan,
         shape=frames[0].shape,
         full_scale=full,
-        read=_reader(frames, plan, calibration, full),
+        read=read,
         time_report=ordered.report,
         unreadable=tuple(left_out),
         header=headers[0],
@@ -143,16 +148,6 @@ def _refuse_raw_colour(sums: np.ndarray, where: str) -> None:
         what = f"one pixel of each 2 x 2 is {most / next_:.2g} times as bright as the others"
         remedy = f"give --set camera.bayer={[*_PATTERNS][int(np.argmax(sums))]}; if they are none, =none"
         raise InputError(f"{what}: raw pictures of a colour camera", where=where, remedy=remedy)
-
-
-def _reader(
-    frames: list[Found], plan: Plan, calibration: Calibration | None, full: float
-) -> Callable[[int], np.ndarray]:
-    def read(index: int) -> np.ndarray:
-        shown = displayed(frames[index], plan)
-        return shown if calibration is None else calibrated(shown, calibration, full)
-
-    return read
 
 
 def _notes(

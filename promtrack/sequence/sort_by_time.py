@@ -19,14 +19,10 @@ from promtrack.rounding import counted
 from promtrack.sequence.frame_source import Found
 from promtrack.sequence.records import Rejected, Sequence
 from promtrack.sequence.stamps import parse_stamp, running_numbers, stamps_to_utc
-from promtrack.sequence.times import FrameTimes
+from promtrack.sequence.times import GIVE, FrameTimes
 from promtrack.settings import Settings, SiteSettings, TimesSettings
 from promtrack.sun import sky_place
 from promtrack.sun.ephemeris import LOWEST_DEG
-
-_GIVE = (
-    "give, for instance, --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, or a times.table"
-)
 
 _frames = partial(counted, one="frame", many="frames")
 _STRAY_DAYS = 3.0  # a frame that far from the median time belongs to another day
@@ -120,7 +116,7 @@ def _make_distinct(times: np.ndarray) -> list[str]:
     if not sharing:
         return []
     if len(values) == 1:
-        raise InputError(f"all {len(times)} frames carry the same time, {_iso(times[0])}", remedy=_GIVE)
+        raise InputError(f"all {len(times)} frames carry the same time, {_iso(times[0])}", remedy=GIVE)
     whole = np.all((values - values[0]) % _SECOND == np.timedelta64(0, "us"))
     mean_s = (values[-1] - values[0]) / _SECOND / (len(times) - 1)
     if whole and (mean_s <= 1.5 or shared.min() >= 4):
@@ -130,7 +126,7 @@ def _make_distinct(times: np.ndarray) -> list[str]:
         return [f"{shares}: these were spread evenly over their second, in the order of their names"]
     if 2 * sharing > len(times):
         what = f"{sharing} of {len(times)} frames share their time with another"
-        raise InputError(f"{what} (first: {_iso(values[shared > 1][0])})", remedy=_GIVE)
+        raise InputError(f"{what} (first: {_iso(values[shared > 1][0])})", remedy=GIVE)
     return []
 
 

@@ -35,7 +35,7 @@ from promtrack.sequence.stamps import (
 )
 from promtrack.settings import TimesSettings
 
-_GIVE = (
+GIVE = (
     "give them, for instance: --set times.start=2026-05-17T09:31:20Z --set times.cadence_s=10, "
     "or a table with the columns file and time: --set times.table=FILE"
 )
@@ -114,7 +114,7 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
             break
     answers = {source: answer for source, answer in looked.items() if answer and answer.known}
     if not answers:
-        raise InputError(_unknown(frames, settings), remedy=_GIVE)
+        raise InputError(_unknown(frames, settings), remedy=GIVE)
     kind = max(answers, key=lambda source: answers[source].known)
     source, answer = kind.partition(":")[0], answers[kind]
     if auto:
@@ -247,15 +247,13 @@ def _from_table(asked: _Asked) -> _Answer | None:
             raise SettingsError(what, remedy="name it: --set times.table=FILE")
         return None
     stamps, path = table_stamps(asked.settings.table, asked.folder)
-    times, problems = stamps_to_utc([_row_of(frame, stamps) for frame in asked.frames], asked.zone)
+    rows = []
+    for frame in asked.frames:
+        keys = [frame.name, f"{frame.file.stem}#{frame.number}"]
+        keys += [frame.file.name, frame.file.stem] if frame.count == 1 else []
+        rows.append(next((stamps[key] for key in keys if key in stamps), None))
+    times, problems = stamps_to_utc(rows, asked.zone)
     return _Answer(times, f"table {path.name}", tuple(problems))
-
-
-def _row_of(frame: Found, stamps: dict[str, Stamp]) -> Stamp | None:
-    return next(
-        (stamps[key] for key in (frame.name, f"{frame.file.stem}#{frame.number}") if key in stamps),
-        stamps.get(frame.file.name) or stamps.get(frame.file.stem) if frame.count == 1 else None,
-    )
 
 
 def _from_clock(asked: _Asked) -> _Answer:

@@ -70,14 +70,9 @@ _CREATED = re.compile(r"creation_time\s*: (\S+)")
 class _Film:
     path: Path
     stream: int
-    rows: int  # as ffmpeg hands them out, turned by the display matrix
-    columns: int
-    aspect: float  # width of a pixel over its height
-    remarks: tuple[str, ...]
+    shape: tuple[int, ...]  # of a frame as ffmpeg hands it out: rows, columns, and 3 where it is in colour
     pixels: str  # what ffmpeg is asked for
-    colour: str  # 'mono', 'rgb' or the pattern of raw colour
     pts_s: np.ndarray  # (n,) presentation times, relative to the container's start
-    created: str
 
 
 class _Player:
@@ -126,8 +121,7 @@ class _Player:
 
     def _pull(self) -> np.ndarray:
         film = self.film
-        shape = (film.rows, film.columns, 3) if film.colour == "rgb" else (film.rows, film.columns)
-        frame = np.empty(shape, _dtype(film.pixels))
+        frame = np.empty(film.shape, _dtype(film.pixels))
         view, pipe = frame.data.cast("B"), self._pipe
         assert pipe is not None, "`frame` has started ffmpeg"
         got = 0
@@ -147,26 +141,6 @@ class _Player:
 
 def video_frames(path: Path, *, bayer: str = "auto") -> list[Found]:
     """All frames of the film. Raises InputError where ffmpeg sees no moving picture."""
-    film = _film(path)
-    player = _Player(film)
-    if film.colour == "mono" and film.pixels == "gray" and bayer in ("auto", "none"):
-        # A film whose first frame is coloured is read as colour, so that the right channel can be taken.
-        # 12 of 255: more than the rounding of 4:2:0 colour makes of grey.
-        in_colour = _Player(replace(film, pixels="rgb24", colour="rgb"))
-        sample = in_colour.frame(0)[::4, ::4].astype(np.int16)
-        if np.abs(sample[..., 0] - sample[..., 2]).mean() > 12 or np.ptp(sample, axis=2).mean() > 12:
-            film, player = in_colour.film, in_colour
-    count = len(film.pts_s)
-    kind = "8-bit" if _dtype(film.pixels).itemsize == 1 else "16-bit"
-    since_s = (film.pts_s - film.pts_s[0]).tolist()
-    stamps = [Stamps(since_start_s=since, created=film.created) for since in since_s]
-    shape, read = (film.rows, film.columns), partial(player.frame, 0)
-    first = Found(path, 0, count, shape, kind, film.colour, read, stamps[0])
-    first = replace(first, aspect=film.aspect, remarks=film.remarks)
-    return numbered(first, player.frame, stamps)
-
-
-def _film(path: Path) -> _Film:
     banner = _listened([ffmpeg_program(), "-hide_banner", "-nostdin", *_GUARD, "-i", f"file:{path}"])[1]
     found = _STREAM.search(banner)
     if not found:
@@ -184,10 +158,23 @@ def _film(path: Path) -> _Film:
             rows, columns, wide, high = columns, rows, high, wide
     aspect, stretched = aspect_of(high, wide)
     pixels, colour = _asked_for(stored)
+    film = _Film(path, stream, (rows, columns), pixels, _presentation_s(path, stream))
+    in_colour = replace(film, shape=(rows, columns, 3), pixels="rgb24" if pixels == "gray" else pixels)
+    player = _Player(in_colour if colour == "rgb" else film)
+    if pixels == "gray" and bayer in ("auto", "none"):
+        # A film whose first frame is coloured is read as colour, so that the right channel can be taken.
+        # 12 of 255: more than the rounding of 4:2:0 colour makes of grey.
+        trial = _Player(in_colour)
+        sample = trial.frame(0)[::4, ::4].astype(np.int16)
+        if np.abs(sample[..., 0] - sample[..., 2]).mean() > 12 or np.ptp(sample, axis=2).mean() > 12:
+            player, colour = trial, "rgb"
+    kind = "8-bit" if _dtype(pixels).itemsize == 1 else "16-bit"
     created = _CREATED.search(banner)
-    pts_s = _presentation_s(path, stream)
     began = created[1] if created else ""
-    return _Film(path, stream, rows, columns, aspect, (*remarks, *stretched), pixels, colour, pts_s, began)
+    stamps = [Stamps(since_start_s=since, created=began) for since in (film.pts_s - film.pts_s[0]).tolist()]
+    read, told = partial(player.frame, 0), (*remarks, *stretched)
+    first = Found(path, 0, len(stamps), (rows, columns), kind, colour, read, stamps[0])
+    return numbered(replace(first, aspect=aspect, remarks=told), player.frame, stamps)
 
 
 def _asked_for(stored: str) -> tuple[str, str]:
@@ -275,13 +262,8 @@ class _Capture:
     start_utc: np.datetime64
 
     @property
-    def dtype(self) -> np.dtype:
-        """Of a sample, little-endian."""
-        return np.dtype("<u2" if self.bits > 8 else "u1")
-
-    @property
     def frame_bytes(self) -> int:
-        return math.prod(self.shape) * self.dtype.itemsize
+        return math.prod(self.shape) * (2 if self.bits > 8 else 1)
 
 
 def capture_of(head: bytes) -> _Capture | None:
@@ -307,30 +289,23 @@ def capture_frames(path: Path, size: int) -> list[Found]:
     count = min((size - HEADER) // film.frame_bytes, film.frames or MOST_FRAMES, MOST_FRAMES)
     if count < 1:
         raise damaged("is cut short: not one whole frame is there")
-    stamps, dtype = _stamps(path, film, count, size), _sample_type(path, film)
-    kind = "16-bit" if film.bits > 8 else "8-bit"
-    first = Found(
-        path, 0, count, (rows, columns), kind, film.colour, partial(_frame, path, film, dtype, 0), stamps[0]
-    )
-    first = replace(first, full_scale=float(2**film.bits - 1))
-    return numbered(first, partial(_frame, path, film, dtype), stamps)
+    dtype = np.dtype("<u2" if film.bits > 8 else "u1")
+    if film.bits > 8 and columns > 2:
+        # Writers disagree on the header's flag of the byte order. In the wrong order the noise of the low
+        # byte becomes the high one, and neighbours differ wildly.
+        own = values_in(path, dtype, film.shape, HEADER)
+        here, swapped = (
+            float(np.abs(np.diff(f[:, ::2].astype(np.float32), axis=1)).mean()) for f in (own, own.byteswap())
+        )
+        dtype = dtype.newbyteorder(">") if swapped < here else dtype
 
+    def frame(index: int) -> np.ndarray:
+        return values_in(path, dtype, film.shape, HEADER + index * film.frame_bytes)
 
-def _frame(path: Path, film: _Capture, dtype: np.dtype, index: int) -> np.ndarray:
-    return values_in(path, dtype, film.shape, HEADER + index * film.frame_bytes)
-
-
-def _sample_type(path: Path, film: _Capture) -> np.dtype:
-    """Type of a sample, with the byte order from the first frame, since writers disagree on the header's
-    flag: in the wrong order the noise of the low byte becomes the high one, and neighbours differ wildly."""
-    dtype = film.dtype
-    if film.bits <= 8 or film.shape[1] <= 2:
-        return dtype
-    frame = _frame(path, film, dtype, 0)
-    rough = [
-        float(np.abs(np.diff(f[:, ::2].astype(np.float32), axis=1)).mean()) for f in (frame, frame.byteswap())
-    ]
-    return dtype.newbyteorder(">") if rough[1] < rough[0] else dtype
+    stamps = _stamps(path, film, count, size)
+    kind, full_scale = "16-bit" if film.bits > 8 else "8-bit", float(2**film.bits - 1)
+    first = Found(path, 0, count, (rows, columns), kind, film.colour, partial(frame, 0), stamps[0])
+    return numbered(replace(first, full_scale=full_scale), frame, stamps)
 
 
 def _stamps(path: Path, film: _Capture, count: int, size: int) -> list[Stamps]:

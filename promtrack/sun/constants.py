@@ -1,21 +1,20 @@
 """The Sun as a body: constants with their sources, gravity, and how it turns.
 
 Rate of rotation: Snodgrass & Ulrich 1990, Astrophys. J. 351, 309 (features in the photosphere, from their
-motion), which holds for the chromosphere to a per cent or two. Seen from the Earth it is slower by the
-Earth's own course, 0.9856 deg a day in the mean.
+motion), which holds for the chromosphere to a per cent or two.
 """
 
 from typing import TypeVar
 
+import erfa
 import numpy as np
 
 SOLAR_RADIUS_KM = 695_700.0  # nominal; IAU 2015 Resolution B3
 SOLAR_GM_KM3_S2 = 1.3271244e11  # nominal (GM)_sun; IAU 2015 Resolution B3
-AU_KM = 149_597_870.700  # IAU 2012 Resolution B2
+AU_KM = erfa.DAU / 1e3  # IAU 2012 Resolution B2
 EARTH_RADIUS_KM = 6378.1  # nominal equatorial; IAU 2015 Resolution B3
-ARCSEC_PER_RAD = 180.0 * 3600.0 / np.pi
+ARCSEC_PER_RAD = erfa.DR2AS
 SNODGRASS_ULRICH_DEG_DAY = (14.713, -2.396, -1.787)  # of sin^0, sin^2 and sin^4 of the latitude
-EARTH_DEG_DAY = 0.9856  # 360 deg in a sidereal year
 
 
 def gravity_m_s2(height_mm: np.ndarray | float) -> np.ndarray | float:
@@ -40,7 +39,7 @@ def synodic_deg_day(latitude_deg: np.ndarray | float) -> np.ndarray | float:
     """Rotation as seen from the Earth, deg a day, at heliographic latitudes of any shape."""
     square = np.sin(np.radians(latitude_deg)) ** 2
     a, b, c = SNODGRASS_ULRICH_DEG_DAY
-    return a + b * square + c * square**2 - EARTH_DEG_DAY
+    return a + b * square + c * square**2 - 0.9856  # the Earth's own: 360 deg in a sidereal year
 
 
 def limb_drift(pa_deg: np.ndarray, distance: np.ndarray, b0_deg: float) -> np.ndarray:

@@ -80,8 +80,7 @@ def solar_view(
     earth_au, p, b0, l0 = (float(v[0]) for v in _geometry(times))
     p_rate = float(_geometry(times + np.timedelta64(1, "h"))[1][0]) - p
     altitude = float(sky_place(times, site=site or SiteSettings()).altitude_deg[0])
-    observer, distance_au = "Earth", earth_au
-    claimed_au = np.nan
+    observer, distance_au, claimed_au = "Earth", earth_au, np.nan
     if header is not None and header.dsun_m > 0:
         claimed_au = header.dsun_m / 1000.0 / AU_KM
     elif header is not None and header.rsun_arcsec > 0:
@@ -122,14 +121,14 @@ def sky_place(times_utc: np.ndarray, *, site: SiteSettings) -> SkyPlace:
 def _geometry(times: np.ndarray) -> tuple[np.ndarray, ...]:
     """Distance [au], P, B0 and L0 [deg] as seen from the Earth's centre."""
     tt = _terrestrial_time(times)
-    earth, unit = _earth_and_sun_direction(tt)
-    distance_au = np.linalg.norm(earth, axis=-1)
+    earth = _quietly(erfa.epv00, *tt)[0]["p"]  # seen from the Sun, au, ICRS
+    unit, distance_au = _aberrated(-earth, tt), np.linalg.norm(earth, axis=-1)
     from_sun = earth / distance_au[:, None]
     pole = erfa.s2c(np.deg2rad(POLE_RA_DEG), np.deg2rad(POLE_DEC_DEG))
     node = erfa.s2c(np.deg2rad(POLE_RA_DEG + 90.0), 0.0)
     b0 = np.rad2deg(np.arcsin(from_sun @ pole))
     # The disc that is seen now left the Sun 8.3 minutes ago.
-    days = (tt[0] - 2451545.0) + tt[1] - distance_au / LIGHT_AU_PER_DAY
+    days = (tt[0] - erfa.DJ00) + tt[1] - distance_au / LIGHT_AU_PER_DAY
     turned = np.rad2deg(np.arctan2(from_sun @ np.cross(pole, node), from_sun @ node))
     l0 = (turned - MERIDIAN_DEG - ROTATION_DEG_PER_DAY * days) % 360.0
     north = _quietly(erfa.pnm06a, *tt)[:, 2, :]  # true pole of date: what a drift or a polar axis shows
@@ -144,15 +143,9 @@ def _geometry(times: np.ndarray) -> tuple[np.ndarray, ...]:
 def _apparent_place(times: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Right ascension and declination [rad] for the true equator of date, and distance [au]."""
     tt = _terrestrial_time(times)
-    earth, unit = _earth_and_sun_direction(tt)
-    of_date = np.einsum("nij,nj->ni", _quietly(erfa.pnm06a, *tt), unit)
-    return np.arctan2(of_date[:, 1], of_date[:, 0]), np.arcsin(of_date[:, 2]), np.linalg.norm(earth, axis=-1)
-
-
-def _earth_and_sun_direction(tt: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
-    """The Earth seen from the Sun [au, ICRS], and the direction of the Sun with aberration."""
     earth = _quietly(erfa.epv00, *tt)[0]["p"]
-    return earth, _aberrated(-earth, tt)
+    of_date = np.einsum("nij,nj->ni", _quietly(erfa.pnm06a, *tt), _aberrated(-earth, tt))
+    return np.arctan2(of_date[:, 1], of_date[:, 0]), np.arcsin(of_date[:, 2]), np.linalg.norm(earth, axis=-1)
 
 
 def _aberrated(from_earth_au: np.ndarray, tt: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
