@@ -9,9 +9,10 @@ const status = document.getElementById("status");
 const slider = document.getElementById("frame");
 const text = document.getElementById("toml");
 const geometry = data.geometry;
-const colours = { axes: "#c9d3e0", front: "#ff5d8f", knot: "#4cc9f0", known: "#c8c8c8", cover: "#f4d35e", drop: "#ff8c42" };
+const colours = { axes: "#c9d3e0", front: "#ff5d8f", knot: "#4cc9f0", known: "#b9a7ff", cover: "#f4d35e", drop: "#ff8c42" };
 
 let view = "strips", tool = "front", at = 0, zoom = 1, left = 0, top_ = 0, corner = null;
+let written = [];    // where names stand in the picture: left, foot and width of each
 let done = [];       // marks in the order in which they were made; undo takes the last
 const pictures = { strips: [], frames: [] };
 
@@ -63,10 +64,18 @@ function ring(x, y, colour, radius, label) {
   context.beginPath();
   context.arc(px, py, radius, 0, 2 * Math.PI);
   context.stroke();
-  if (label) {
-    context.font = "14px sans-serif";
-    context.fillStyle = colour;
-    context.fillText(label, px + radius + 3, py - radius);
+  if (!label) return;
+  context.font = "14px sans-serif";
+  context.fillStyle = colour;
+  context.strokeStyle = "#000";
+  const wide = context.measureText(label).width, right = px + radius + 3, left = px - radius - 3 - wide;
+  for (const [x1, y1] of [[right, py - radius], [right, py + radius + 10], [left, py - radius], [left, py + radius + 10]]) {
+    if (written.some(([x2, y2, other]) => x1 < x2 + other + 4 && x2 < x1 + wide + 4 && Math.abs(y1 - y2) < 14)) continue;
+    written.push([x1, y1, wide]);  // no name over another one: magnified, there is room for it
+    context.lineWidth = 3;
+    context.strokeText(label, x1, y1);
+    context.fillText(label, x1, y1);
+    return;
   }
 }
 
@@ -86,6 +95,7 @@ function draw() {
     context.imageSmoothingEnabled = zoom < 3;
     context.drawImage(image, -left * zoom, -top_ * zoom, width * zoom, height * zoom);
   }
+  written = [];
   if (view === "strips") drawStrip(); else drawSensor();
   document.getElementById("where").textContent = `${current().time.slice(11, 19)} UTC, ${current().name}, ${at + 1} of ${list().length}`;
   slider.max = list().length - 1;
@@ -109,7 +119,9 @@ function drawAxes() {
     line(0, y, mm === 0 ? canvas.width : 8, y);
     context.fillText(mm === 0 ? "limb" : `${mm} Mm`, 12, y + 5);
   }
-  for (const deg of ticks(low.angle_deg, high.angle_deg, 10, [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50])) {
+  const [first, last] = geometry.mirrored ? [high, low] : [low, high];
+  const end = first.angle_deg + ((last.angle_deg - first.angle_deg + 360) % 360 || 360);  // through north too
+  for (const deg of ticks(first.angle_deg, end, 10, [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50])) {
     const x = toScreen(...fromSun(deg, low.height_mm))[0];
     line(x, canvas.height, x, canvas.height - 8);
     if (x > 80 && x < canvas.width - 50) context.fillText(`${Number((((deg % 360) + 360) % 360).toFixed(1))}°`, x + 4, canvas.height - 5);
@@ -118,10 +130,10 @@ function drawAxes() {
 
 function drawStrip() {
   drawAxes();
-  for (const [kind, tracks, radius] of [["knot", data.knots, 8], ["front", data.fronts, 5]]) {
+  for (const [kind, tracks, radius] of [["front ", data.fronts, 5], ["", data.knots, 8]]) {
     for (const track of tracks) {
       const near = track.points.filter((p) => p[0] === current().time);
-      for (const point of near) ring(...fromSun(point[1], point[2]), colours.known, radius, `${kind} ${track.name}`);
+      for (const point of near) ring(...fromSun(point[1], point[2]), colours.known, radius, kind + track.name);
     }
   }
   for (const mark of done) {
