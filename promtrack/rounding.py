@@ -118,7 +118,8 @@ def iso(time_utc: np.datetime64) -> str:
 
 
 def span_text(first_utc: np.datetime64, last_utc: np.datetime64) -> str:
-    """'2026-06-21, 08:12 to 08:38 UTC'; the second day is named where midnight lies between."""
+    """'2026-06-21, 08:12 to 08:38 UTC', or '2026-06-21, 08:12 UTC' of one moment; the second day is named where
+    midnight lies between."""
     later = "" if day(first_utc) == day(last_utc) else f"{day(last_utc)}, "
     first, last = clock(first_utc, seconds=False), clock(last_utc, seconds=False)
-    return f"{day(first_utc)}, {first} to {later}{last} UTC"
+    return f"{day(first_utc)}, {first}{'' if first_utc == last_utc else f' to {later}{last}'} UTC"

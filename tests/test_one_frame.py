@@ -57,6 +57,7 @@ def test_one_picture_gives_heights_and_a_map(small_frames, small_run, tmp_path, 
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert "six moments: there is one picture only" in page
     assert page.count("ix moments") == 1
+    assert "othing moves" not in page
     assert "Use with care: lock, scale and motion. One frame cannot be compared with others." in page
     job = load_run(tmp_path / "out")
     assert job.motion.knots == job.motion.fronts == ()

@@ -94,8 +94,8 @@ def inspect_sequence(
         lines.append(f"That is less than {least}: too little to lock on.")
     elif own_err > GOOD_SCALE * own_radius:
         lines.append(
-            "So short an arc gives the scale poorly: state the optics (camera.focal_mm and "
-            "camera.pixel_um, or camera.arcsec_per_px)."
+            "So short an arc gives radius and scale poorly, and a run, which fits all frames at once, others: "
+            "state the optics (camera.focal_mm and camera.pixel_um, or camera.arcsec_per_px)."
         )
     lines += [f"{sequence.names[i]}: {what}." for i, what in failed]
     if disc > CEILING:

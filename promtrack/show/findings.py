@@ -219,10 +219,9 @@ def headline(measured: Measured) -> str:
         return f"A leading edge ({name}) {_climb(measured, front)} and {reached}{_beside(knots)}."
     if knot is None:
         followed = counted(len(measured.motion.knots), "track was", "tracks were")
-        still = f"No motion is significant against scrambled data: {followed} followed."
-        highest = highest_prominence(measured)
-        stands = f"The highest prominence stands {highest[1]} above the limb." if highest else ""
-        return " ".join(filter(None, (still if len(measured.strip) > 1 or not stands else "", stands)))
+        still, stands = f"No motion is significant against scrambled data: {followed} followed", _stands(measured)
+        said = (still if len(measured.strip) > 1 or not stands else "", stands)
+        return " ".join(f"{words}." for words in said if words)
     where = f", {knot_height(measured, knot).text} above the limb"
     return f"{_knot_title(measured, knot, where)}{_beside(knots[1:])}."
 
@@ -296,7 +295,9 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
         numbers.append(Number("moving knots", moving, "tracks followed"))
     left_out = "none was left out" if used.all() else "the others are listed below"
     numbers.append(Number("frames used", f"{int(used.sum())} of {len(used)}", left_out))
-    numbers.append(Number("span", duration(float(measured.strip.time_s[-1])), "first to last frame used"))
+    span = Number("span", duration(float(measured.strip.time_s[-1])), "first to last frame used")
+    standing = Number("prominences", str(len(measured.motion.prominences)), above)
+    numbers.append(span if len(measured.strip) > 1 else standing)
     return tuple(numbers[:3])
 
 
@@ -311,7 +312,14 @@ def _fastest(measured: Measured) -> KnotTrack:
 
 def _frontless_title(measured: Measured) -> str:
     knot = fastest_knot(measured)
-    return "Nothing moves significantly" if knot is None else _knot_title(measured, knot)
+    if knot is None:
+        return (len(measured.strip) == 1 and _stands(measured)) or "Nothing moves significantly"
+    return _knot_title(measured, knot)
+
+
+def _stands(measured: Measured) -> str:
+    highest = highest_prominence(measured)
+    return f"The highest prominence stands {highest[1]} above the limb" if highest else ""
 
 
 def _knot_title(measured: Measured, knot: KnotTrack, where: str = "") -> str:

@@ -68,6 +68,7 @@ def test_times_and_counts():
     first, last = np.datetime64("2026-06-21T23:58:10"), np.datetime64("2026-06-22T00:31:00")
     assert clock(first) == "23:58:10"
     assert span_text(first, last) == "2026-06-21, 23:58 to 2026-06-22, 00:31 UTC"
+    assert span_text(first, first) == "2026-06-21, 23:58 UTC"
     assert counted(1, "track", "tracks") == "1 track"
     assert counted(0, "track", "tracks") == "no tracks"
 

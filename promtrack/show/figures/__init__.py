@@ -42,9 +42,13 @@ class Sheet:
     silent: Callable[[Measured], str]  # why it is not drawn, '' where it is
 
 
+def _single(measured: Measured) -> str:
+    return "" if len(measured.strip) > 1 else "there is one picture only"
+
+
 def _still(measured: Measured) -> str:
     moves = moving_knots(measured) or leading_front(measured) is not None
-    return "" if moves else "nothing moves significantly"
+    return "" if moves else _single(measured) or "nothing moves significantly"
 
 
 def _things(measured: Measured) -> str:
@@ -128,7 +132,7 @@ SHEETS = (
         "All of one part of the sky and in one tone, with the Earth to scale.",
         True,
         lambda run: f"Six pictures of the prominence, from first to last. {heights_title(run)}.",
-        lambda run: "" if len(run.strip) > 1 else "there is one picture only",
+        _single,
     ),
     Sheet(
         "oscillation",
