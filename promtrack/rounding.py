@@ -118,7 +118,7 @@ def iso(time_utc: np.datetime64) -> str:
 
 
 def span_text(first_utc: np.datetime64, last_utc: np.datetime64) -> str:
-    """'2026-06-21, 08:12 to 08:38 UTC', or '2026-06-21, 08:12 UTC' of one moment; the second day is named where
+    """'2026-06-21, 08:12 to 08:38 UTC', of one moment '2026-06-21, 08:12 UTC'; the second day is named where
     midnight lies between."""
     later = "" if day(first_utc) == day(last_utc) else f"{day(last_utc)}, "
     first, last = clock(first_utc, seconds=False), clock(last_utc, seconds=False)

@@ -94,7 +94,7 @@ def inspect_sequence(
         lines.append(f"That is less than {least}: too little to lock on.")
     elif own_err > GOOD_SCALE * own_radius:
         lines.append(
-            "So short an arc gives radius and scale poorly, and a run, which fits all frames at once, others: "
+            "So short an arc gives radius and scale poorly, and a run, which fits all frames, others: "
             "state the optics (camera.focal_mm and camera.pixel_um, or camera.arcsec_per_px)."
         )
     lines += [f"{sequence.names[i]}: {what}." for i, what in failed]

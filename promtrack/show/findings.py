@@ -219,9 +219,9 @@ def headline(measured: Measured) -> str:
         return f"A leading edge ({name}) {_climb(measured, front)} and {reached}{_beside(knots)}."
     if knot is None:
         followed = counted(len(measured.motion.knots), "track was", "tracks were")
-        still, stands = f"No motion is significant against scrambled data: {followed} followed", _stands(measured)
-        said = (still if len(measured.strip) > 1 or not stands else "", stands)
-        return " ".join(f"{words}." for words in said if words)
+        still = f"No motion is significant against scrambled data: {followed} followed."
+        stands = _stands(measured)
+        return " ".join([still] * (len(measured.strip) > 1 or not stands) + [f"{stands}."] * bool(stands))
     where = f", {knot_height(measured, knot).text} above the limb"
     return f"{_knot_title(measured, knot, where)}{_beside(knots[1:])}."
 
