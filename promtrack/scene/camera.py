@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from scipy.special import erf
 
-from promtrack.scene.content import FWHM_SIGMA, ArchKnot, Knot
+from promtrack.scene.content import FWHM_SIGMA, AnyKnot
 from promtrack.scene.random_fields import wander, wandering_field
 from promtrack.scene.spec import DISC_LEVEL, SceneSpec
 from promtrack.settings import CameraSettings, SiteSettings
@@ -130,7 +130,7 @@ def noise_of(spec: SceneSpec, signal: np.ndarray | float) -> np.ndarray | float:
     return np.sqrt(electrons) / spec.full_well_e
 
 
-def knot_brightness(spec: SceneSpec, knot: Knot | ArchKnot) -> float:
+def knot_brightness(spec: SceneSpec, knot: AnyKnot) -> float:
     """Peak brightness before seeing of a knot: its own, or with which it shows its signal-to-noise ratio over
     a usual prominence after it."""
     if knot.brightness is not None:

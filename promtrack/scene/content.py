@@ -88,6 +88,9 @@ class ArchKnot:
     brightness: float | None = None
 
 
+AnyKnot = Knot | ArchKnot
+
+
 @dataclass(frozen=True, slots=True)
 class Eruption:
     """An arch whose apex rises; its outer edge is the front.
@@ -154,9 +157,7 @@ def fading(time_s: np.ndarray | float, from_s: float, life_s: float, fade_s: flo
     return (0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall))
 
 
-def knot_place(
-    knot: Knot | ArchKnot, time_s: np.ndarray | float, limb_mm: float
-) -> tuple[np.ndarray, np.ndarray]:
+def knot_place(knot: AnyKnot, time_s: np.ndarray | float, limb_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """Angle [rad] and height [Mm] of a knot; (n,) each."""
     u = np.atleast_1d(np.asarray(time_s, dtype=float)) - knot.from_s
     if isinstance(knot, ArchKnot):

@@ -17,16 +17,7 @@ import cv2
 import numpy as np
 from scipy.special import erfc
 
-from promtrack.scene.content import (
-    FWHM_SIGMA,
-    Arch,
-    Eruption,
-    Filament,
-    Hedgerow,
-    SwayingThread,
-    front_height,
-    sway_displacement,
-)
+from promtrack.scene import content
 from promtrack.scene.random_fields import draw_threads, smooth_noise, trace, wander
 
 GROUPS = 14  # of an arch or a filament
@@ -67,7 +58,7 @@ def _generations(patch: Patch, cycles: float) -> np.ndarray:
     return (1.0 + np.cos(2 * np.pi * (patch.phase - cycles))).astype(np.float32) / GENERATIONS
 
 
-def hedgerow_patch(row: Hedgerow, step_mm: float, limb_mm: float, key: tuple[int, ...]) -> Patch:
+def hedgerow_patch(row: content.Hedgerow, step_mm: float, limb_mm: float, key: tuple[int, ...]) -> Patch:
     """A curtain of threads on feet; its top is ragged, and voids open between the feet."""
     rng = np.random.default_rng(key)
     margin, low = 8.0, -4.0
@@ -82,7 +73,7 @@ def hedgerow_patch(row: Hedgerow, step_mm: float, limb_mm: float, key: tuple[int
 
 def _curtain(
     rng: np.random.Generator,
-    row: Hedgerow,
+    row: content.Hedgerow,
     feet: np.ndarray,
     shape: tuple[int, int],
     step_mm: float,
@@ -120,7 +111,7 @@ def _curtain(
     return _glowing(light, row.brightness, 0.25, 1.1 / step_mm)
 
 
-def arch_patch(arch: Arch, step_mm: float, limb_mm: float, key: tuple[int, ...]) -> Patch:
+def arch_patch(arch: content.Arch, step_mm: float, limb_mm: float, key: tuple[int, ...]) -> Patch:
     """Threads that follow an arch, each along a part of it."""
     rng = np.random.default_rng(key)
     margin, low = 3.0 * arch.thickness_mm, -4.0
@@ -144,7 +135,7 @@ def arch_patch(arch: Arch, step_mm: float, limb_mm: float, key: tuple[int, ...])
     return Patch(left, low, light, arch.change_s, 0.7, (*key, 1))
 
 
-def filament_patch(filament: Filament, step_mm: float, limb_mm: float, key: tuple[int, ...]) -> Patch:
+def filament_patch(filament: content.Filament, step_mm: float, limb_mm: float, key: tuple[int, ...]) -> Patch:
     """A spine of slanting threads from the disc over the limb, where it opens into a curtain."""
     rng = np.random.default_rng(key)
     reach = filament.inside_mm * math.tan(math.radians(filament.lean_deg))
@@ -246,7 +237,7 @@ def add_light(strip: np.ndarray, grid: Grid, light: np.ndarray, angle_rad: float
 def add_knot(strip: np.ndarray, grid: Grid, place: tuple[float, float], size_mm: float, light: float) -> None:
     """Add a round Gaussian at `place` (angle in rad, height in Mm), `size_mm` wide at half maximum."""
     angle, height = place
-    sigma = size_mm / FWHM_SIGMA
+    sigma = size_mm / content.FWHM_SIGMA
     reach = 5.0 * sigma / (grid.limb_mm + height)
     part = window(grid, (angle - reach, angle + reach), (height - 5 * sigma, height + 5 * sigma))
     if part is None:
@@ -258,11 +249,11 @@ def add_knot(strip: np.ndarray, grid: Grid, place: tuple[float, float], size_mm:
     strip[part.rows, part.columns] += round_light.astype(np.float32)
 
 
-def add_sway(strip: np.ndarray, grid: Grid, sway: SwayingThread, time_s: float) -> None:
+def add_sway(strip: np.ndarray, grid: Grid, sway: content.SwayingThread, time_s: float) -> None:
     """Add to a strip (rows, columns) a radial thread with soft ends, displaced along the limb by the same
     length at all its heights."""
-    sigma = sway.size_mm / FWHM_SIGMA
-    shift = float(sway_displacement(sway, time_s))
+    sigma = sway.size_mm / content.FWHM_SIGMA
+    shift = float(content.sway_displacement(sway, time_s))
     rest = math.radians(sway.at_deg)
     reach = (abs(sway.amplitude_mm) + 5 * sigma) / grid.limb_mm
     part = window(grid, (rest - reach, rest + reach), (sway.low_mm - 4, sway.high_mm + 4))
@@ -302,11 +293,11 @@ def erupting_threads(key: tuple[int, ...]) -> np.ndarray:
 
 
 def add_eruption(
-    strip: np.ndarray, grid: Grid, eruption: Eruption, threads: np.ndarray, time_s: float
+    strip: np.ndarray, grid: Grid, eruption: content.Eruption, threads: np.ndarray, time_s: float
 ) -> None:
     """Add to a strip (rows, columns) an arch on narrow legs whose outer edge, a soft step, has its half level
     at the front's height over the apex."""
-    front = float(front_height(eruption, time_s))
+    front = float(content.front_height(eruption, time_s))
     grown = front / eruption.height_mm
     half_loop, half_feet = 0.5 * eruption.width_mm * grown**0.5, 0.5 * eruption.width_mm * grown**0.12
     thick = eruption.thickness_mm * grown**0.45

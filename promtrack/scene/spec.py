@@ -60,7 +60,7 @@ class SceneSpec:
     hedgerows: tuple[content.Hedgerow, ...] = (content.Hedgerow(),)
     arches: tuple[content.Arch, ...] = ()
     filaments: tuple[content.Filament, ...] = ()
-    knots: tuple[content.Knot | content.ArchKnot, ...] = ()
+    knots: tuple[content.AnyKnot, ...] = ()
     eruptions: tuple[content.Eruption, ...] = ()
     sways: tuple[content.SwayingThread, ...] = ()
     fringe: float = 0.22  # brightness of the spicule fringe at the limb

@@ -13,20 +13,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from promtrack.scene import plasma
 from promtrack.scene.content import fading, front_height, knot_place
-from promtrack.scene.plasma import (
-    Grid,
-    Patch,
-    add_eruption,
-    add_knot,
-    add_light,
-    add_sway,
-    arch_patch,
-    erupting_threads,
-    filament_patch,
-    group_light,
-    hedgerow_patch,
-)
 from promtrack.scene.random_fields import draw_threads, smooth_noise, trace
 from promtrack.scene.spec import SceneSpec
 
@@ -46,9 +34,9 @@ class View:
 class SunLayers:
     """All that is drawn once."""
 
-    grid: Grid
-    patches: tuple[Patch, ...]
-    fringe: Patch
+    grid: plasma.Grid
+    patches: tuple[plasma.Patch, ...]
+    fringe: plasma.Patch
     eruption_threads: tuple[np.ndarray, ...]
     face: np.ndarray  # (2, rows, columns) two patterns of the disc, between which it turns
     face_left_px: float
@@ -61,14 +49,14 @@ def build_layers(spec: SceneSpec, view: View, knot_light: tuple[float, ...]) -> 
     limb, seed = spec.limb_mm, spec.seed
     step = spec.mm_per_px / view.oversampling
     patches = [
-        *(hedgerow_patch(row, step, limb, (seed, 11, k)) for k, row in enumerate(spec.hedgerows)),
-        *(arch_patch(arch, step, limb, (seed, 12, k)) for k, arch in enumerate(spec.arches)),
-        *(filament_patch(filament, step, limb, (seed, 13, k)) for k, filament in enumerate(spec.filaments)),
+        *(plasma.hedgerow_patch(row, step, limb, (seed, 11, k)) for k, row in enumerate(spec.hedgerows)),
+        *(plasma.arch_patch(arch, step, limb, (seed, 12, k)) for k, arch in enumerate(spec.arches)),
+        *(plasma.filament_patch(dark, step, limb, (seed, 13, k)) for k, dark in enumerate(spec.filaments)),
     ]
     low = min([-6.0 - 6 * step, *(patch.height_mm for patch in patches)])
     columns = math.ceil((view.to_rad - view.from_rad) * limb / step) + 1
     face, corner = _face(spec, view)
-    grid = Grid(
+    grid = plasma.Grid(
         from_rad=view.from_rad,
         rad_per_column=step / limb,
         columns=columns,
@@ -81,7 +69,7 @@ def build_layers(spec: SceneSpec, view: View, knot_light: tuple[float, ...]) -> 
         grid=grid,
         patches=tuple(patches),
         fringe=_fringe(spec, view, step, columns),
-        eruption_threads=tuple(erupting_threads((seed, 14, k)) for k in range(len(spec.eruptions))),
+        eruption_threads=tuple(plasma.erupting_threads((seed, 14, k)) for k in range(len(spec.eruptions))),
         face=face,
         face_left_px=corner[0],
         face_top_px=corner[1],
@@ -94,16 +82,16 @@ def plasma_at(spec: SceneSpec, layers: SunLayers, time_s: float) -> np.ndarray:
     grid = layers.grid
     strip = np.zeros((grid.rows, grid.columns), dtype=np.float32)
     for patch in layers.patches:
-        add_light(strip, grid, group_light(patch, time_s), patch.angle_rad, patch.height_mm)
+        plasma.add_light(strip, grid, plasma.group_light(patch, time_s), patch.angle_rad, patch.height_mm)
     for eruption, threads in zip(spec.eruptions, layers.eruption_threads, strict=True):
-        add_eruption(strip, grid, eruption, threads, time_s)
+        plasma.add_eruption(strip, grid, eruption, threads, time_s)
     for sway in spec.sways:
-        add_sway(strip, grid, sway, time_s)
+        plasma.add_sway(strip, grid, sway, time_s)
     for knot, light in zip(spec.knots, layers.knot_light, strict=True):
         part = float(fading(time_s, knot.from_s, knot.life_s, knot.fade_s))
         if part > 0:
             angle, height = knot_place(knot, time_s, spec.limb_mm)
-            add_knot(strip, grid, (float(angle[0]), float(height[0])), knot.size_mm, light * part)
+            plasma.add_knot(strip, grid, (float(angle[0]), float(height[0])), knot.size_mm, light * part)
     return strip
 
 
@@ -148,7 +136,7 @@ def _face(spec: SceneSpec, view: View) -> tuple[np.ndarray, tuple[float, float]]
     return np.stack(face), (float(x[0, 0]), float(y[0, 0]))
 
 
-def _fringe(spec: SceneSpec, view: View, step: float, columns: int) -> Patch:
+def _fringe(spec: SceneSpec, view: View, step: float, columns: int) -> plasma.Patch:
     """Spicules: short leaning threads of unequal height on a smooth base that fades within a scale height."""
     groups = 12
     rng = np.random.default_rng([spec.seed, 16])
@@ -173,7 +161,7 @@ def _fringe(spec: SceneSpec, view: View, step: float, columns: int) -> Patch:
     limb_row = math.ceil(-low / step + 1)  # goes on below the limb, where the disc's own edge cuts it
     light[:, :limb_row] = light[:, limb_row : limb_row + 1]
     light = np.ascontiguousarray(light, dtype=np.float32) * np.float32(spec.fringe)
-    return Patch(view.from_rad, low, light, spec.boil_s, 0.8, (spec.seed, 17))
+    return plasma.Patch(view.from_rad, low, light, spec.boil_s, 0.8, (spec.seed, 17))
 
 
 def darkening(distance: np.ndarray, coefficient: float) -> np.ndarray:

@@ -11,17 +11,7 @@ import numpy as np
 
 from promtrack.limb.records import LimbLock
 from promtrack.motion.records import Front, KnotTrack, Motion
-from promtrack.scene import camera
-from promtrack.scene.content import (
-    ArchKnot,
-    Eruption,
-    Knot,
-    fading,
-    front_height,
-    knot_place,
-    onset,
-    sway_displacement,
-)
+from promtrack.scene import camera, content
 from promtrack.scene.spec import SceneSpec
 from promtrack.sun import Orientation, Scale, wrapped_deg
 
@@ -134,7 +124,7 @@ def truth_of(
         knots=(),
         fronts=tuple(_front_truth(spec, e) for e in spec.eruptions),
         sways=tuple(
-            SwayTruth(sway_displacement(s, spec.time_s), spec.facing_deg + s.at_deg)
+            SwayTruth(content.sway_displacement(s, spec.time_s), spec.facing_deg + s.at_deg)
             for s in spec.sways
             if s.amplitude_mm != 0.0
         ),
@@ -143,22 +133,22 @@ def truth_of(
     return replace(bare, knots=knots)
 
 
-def _front_truth(spec: SceneSpec, eruption: Eruption) -> FrontTruth:
+def _front_truth(spec: SceneSpec, eruption: content.Eruption) -> FrontTruth:
     h = 0.5
-    low, mid, high = (front_height(eruption, spec.time_s + d) for d in (-h, 0.0, h))
+    low, mid, high = (content.front_height(eruption, spec.time_s + d) for d in (-h, 0.0, h))
     return FrontTruth(
         spec.time_s,
         mid,
         spec.facing_deg + eruption.at_deg,
         (high - low) / (2 * h) * 1e3,
         (high - 2 * mid + low) / h**2 * 1e6,
-        onset(eruption),
+        content.onset(eruption),
     )
 
 
-def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: Knot | ArchKnot, light: float) -> KnotTruth:
+def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: content.AnyKnot, light: float) -> KnotTruth:
     time_s, h = spec.time_s, 0.5
-    (a0, h0), (a1, h1), (a2, h2) = (knot_place(knot, time_s + d, spec.limb_mm) for d in (-h, 0.0, h))
+    (a0, h0), (a1, h1), (a2, h2) = (content.knot_place(knot, time_s + d, spec.limb_mm) for d in (-h, 0.0, h))
     rho = spec.limb_mm + np.stack((h0, h1, h2))
     # (x or y, moment, n) Mm in the plane of the sky
     place = np.stack((rho * np.sin([a0, a1, a2]), rho * np.cos([a0, a1, a2])))
@@ -166,7 +156,7 @@ def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: Knot | ArchKnot, light
     push = (place[:, 2] - 2 * place[:, 1] + place[:, 0]) / h**2
     speed = np.hypot(*velocity)
     accel = (push * velocity).sum(axis=0) / np.maximum(speed, 1e-12)
-    part = fading(time_s, knot.from_s, knot.life_s, knot.fade_s)
+    part = content.fading(time_s, knot.from_s, knot.life_s, knot.fade_s)
     angle = np.rad2deg(a1) + spec.facing_deg
     x, y = np.array([truth.to_frame(i, angle[i], h1[i]) for i in range(len(time_s))]).T
     rows, columns = spec.shape
