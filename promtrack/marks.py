@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -63,6 +63,9 @@ class SunBox:
     high_mm: float
 
 
+Numbers = TypeVar("Numbers", Sector, SensorBox, SunBox)
+
+
 @dataclass(frozen=True, slots=True)
 class Marks:
     """All corrections of one recording."""
@@ -102,8 +105,7 @@ class Marks:
         """The sequence without the frames to leave out, and with what covers the sensor filled in. A covered
         rectangle is filled with the light to its left and right, so that the search for the limb meets no
         edge there; in the strips nothing is shown in it (`hidden_px`)."""
-        keep = np.array([name not in self.leave_out for name in sequence.names])
-        index = np.flatnonzero(keep)
+        index = np.array([i for i, name in enumerate(sequence.names) if name not in self.leave_out], int)
         gone = tuple(Rejected(name, "left out by hand") for name in sequence.names if name in self.leave_out)
         kept, boxes = sequence.only(index), self.covered_sensor
         read = (lambda number: filled(kept.read(number), boxes)) if boxes else kept.read
@@ -174,33 +176,30 @@ def _odd(what: str) -> SettingsError:
 
 
 def _marks(tree: dict[str, Any]) -> Marks:
+    kinds = ("leave_out", "cover", "drop", "no_front", "front", "knot")
     for kind, entries in tree.items():
-        if kind not in ("leave_out", "cover", "drop", "no_front", "front", "knot"):
+        if kind not in kinds:
             raise _odd(f"[[{kind}]] is no kind of mark")
         if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
             raise _odd(f"'{kind}' is not written as [[{kind}]]")
-    sensor: list[SensorBox] = []
-    sun: list[SunBox] = []
-    for entry in tree.get("cover", []):
-        box = {key: value for key, value in entry.items() if key != "in"}
-        if entry.get("in") == "sensor":
-            sensor.append(SensorBox(**_numbers("cover", box, SensorBox)))
-        elif entry.get("in") == "sun":
-            sun.append(SunBox(**_numbers("cover", box, SunBox)))
-        else:
-            raise _odd('[[cover]] needs in = "sensor" or in = "sun"')
+    tree = dict.fromkeys(kinds, ()) | tree
+    covers = [(entry.get("in"), {k: v for k, v in entry.items() if k != "in"}) for entry in tree["cover"]]
+    if any(where not in ("sensor", "sun") for where, _ in covers):
+        raise _odd('[[cover]] needs in = "sensor" or in = "sun"')
+    sensor = tuple(_record("cover", box, SensorBox) for where, box in covers if where == "sensor")
+    sun = tuple(_record("cover", box, SunBox) for where, box in covers if where == "sun")
     if any(box.left_px >= box.right_px or box.top_px >= box.bottom_px for box in sensor):
         raise _odd("left_px and top_px of a [[cover]] need to be below right_px and bottom_px")
     if any(box.low_mm >= box.high_mm for box in sun):
         raise _odd("low_mm of a [[cover]] needs to be below high_mm")
     return Marks(
-        leave_out=tuple(name for entry in tree.get("leave_out", []) for name in _names(entry)),
-        covered_sensor=tuple(sensor),
-        covered_sun=tuple(sun),
-        drop=tuple(_place("drop", entry) for entry in tree.get("drop", [])),
-        no_front=tuple(Sector(**_numbers("no_front", entry, Sector)) for entry in tree.get("no_front", [])),
-        fronts=tuple(_course("front", entry) for entry in tree.get("front", [])),
-        knots=tuple(_course("knot", entry) for entry in tree.get("knot", [])),
+        leave_out=tuple(name for entry in tree["leave_out"] for name in _names(entry)),
+        covered_sensor=sensor,
+        covered_sun=sun,
+        drop=tuple(_place("drop", entry) for entry in tree["drop"]),
+        no_front=tuple(_record("no_front", entry, Sector) for entry in tree["no_front"]),
+        fronts=tuple(_course("front", entry) for entry in tree["front"]),
+        knots=tuple(_course("knot", entry) for entry in tree["knot"]),
     )
 
 
@@ -219,10 +218,10 @@ def _names(entry: dict[str, Any]) -> list[str]:
     return names
 
 
-def _numbers(kind: str, entry: dict[str, Any], record: type) -> dict[str, float]:
+def _record(kind: str, entry: dict[str, Any], record: type[Numbers]) -> Numbers:
     keys = record.__annotations__
     _only(kind, entry, keys)
-    return {key: _number(kind, key, entry[key]) for key in keys}
+    return record(**{key: _number(kind, key, entry[key]) for key in keys})
 
 
 def _number(kind: str, key: str, value: Any) -> float:

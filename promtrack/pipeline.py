@@ -147,8 +147,8 @@ def _opened_again(
         remedy = f"put them back there, or name their new place, with the settings of before: `{moved}`"
         raise InputError(f"the frames that it was made from are not at {source}", where=where, remedy=remedy)
     job = Job(source, folder, changes(load_settings(folder["settings"])), progress)
-    kept = folder.marks if folder.marks and folder.marks.exists() else None
-    _open(job, marks or kept or find_marks(source))
+    kept = folder.kept_way("marks")
+    _open(job, marks or (kept if kept and kept.exists() else find_marks(source)))
     return job
 
 

@@ -40,12 +40,10 @@ def alone(folder: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        with suppress(OSError):  # while it is held: whoever opens it now sees that it has gone
-            (folder / LOCK).unlink()
+        _remove([folder / LOCK])  # while it is held: whoever opens it now sees that it has gone
         handle.close()
         if sys.platform == "win32":  # which removes no open file
-            with suppress(OSError):
-                (folder / LOCK).unlink()
+            _remove([folder / LOCK])
 
 
 def _held(folder: Path) -> IO[bytes]:
@@ -66,10 +64,10 @@ def _held(folder: Path) -> IO[bytes]:
             handle.close()  # the run that held it has ended and removed it meanwhile
         except OSError as error:
             handle.close()
-            what = f"lies on a disk that cannot be locked against a second run ({error.strerror})"
-            if error.errno in _HELD:
-                what = "another run is writing into this folder"
-            remedy = f"wait until it ends, or {ELSEWHERE}" if error.errno in _HELD else ELSEWHERE
+            what, remedy = "another run is writing into this folder", f"wait until it ends, or {ELSEWHERE}"
+            if error.errno not in _HELD:
+                what = f"lies on a disk that cannot be locked against a second run ({error.strerror})"
+                remedy = ELSEWHERE
             raise InputError(what, where=str(folder), remedy=remedy) from None
 
 
@@ -184,21 +182,17 @@ class ProductFolder:
                 (self.path / _STATE).write_text("{}", encoding="utf-8")
         self._set("input", relative_path(source, self.path))
 
-    @property
-    def marks(self) -> Path | None:
-        """The file of marks that the run was given; None where it was given none."""
-        return self._kept_way("marks")
-
     def keep_marks(self, path: Path | None) -> None:
         """Note the file of marks, so that a stage done again reads the same."""
         self._set("marks", relative_path(path, self.path) if path else "")
 
     @property
     def source(self) -> Path | None:
-        """The input whose products lie here, kept as its way from here; None where it is not known."""
-        return self._kept_way("input")
+        """The input whose products lie here; None where it is not known."""
+        return self.kept_way("input")
 
-    def _kept_way(self, key: str) -> Path | None:
+    def kept_way(self, key: str) -> Path | None:
+        """The 'input' or the 'marks' of the run, which are kept as their ways from here; None without any."""
         way = self._state().get(key)
         if not isinstance(way, str) or not way or "\0" in way:
             return None
@@ -275,7 +269,8 @@ class ProductFolder:
         stamp, files = (entry.get("stamp"), entry.get("files")) if isinstance(entry, dict) else (None, None)
         if not isinstance(stamp, str) or not isinstance(files, dict):
             return "", {}
-        return stamp, {name: size for name, size in files.items() if _is_inside(name)}
+        inside = [n for n in files if not (".." in Path(n).parts or Path(n).is_absolute() or "\0" in n)]
+        return stamp, {name: files[name] for name in inside}
 
     def _state(self) -> dict:
         try:
@@ -300,10 +295,6 @@ def _remove(files: Iterable[Path]) -> None:
             file.unlink()
 
 
-def _is_inside(name: str) -> bool:
-    return ".." not in Path(name).parts and not Path(name).is_absolute() and "\0" not in name
-
-
 def _size(file: Path) -> int:
     """Bytes of a file, -1 where there is none."""
     try:
@@ -324,7 +315,6 @@ def fingerprint_of(paths: Iterable[Path]) -> str:
     for path in paths:
         with suppress(OSError):  # opening it says what is wrong with it
             entries = [e for e in path.iterdir() if e.is_file()] if path.is_dir() else [path]
-            entries = [e for e in entries if not e.match("promtrack*.toml")]
-            stats = [(entry.name, entry.stat()) for entry in entries]
+            stats = [(e.name, e.stat()) for e in entries if not e.match("promtrack*.toml")]
             files.append(sorted((name, stat.st_size, stat.st_mtime_ns) for name, stat in stats))
     return stamp_of(*files)

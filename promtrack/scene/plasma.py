@@ -330,13 +330,10 @@ def add_eruption(
     body = np.exp(-((depth / (1.6 * thick)) ** 2.5)) + 0.10 * np.exp(-depth / (5 * thick))
     level = eruption.brightness * (eruption.height_mm / front) ** eruption.dimming
     above = 1.0 / (1.0 + np.exp(-(part.height_mm + 2.0)))
-    light = level * _step(outward / eruption.edge_mm) * body * texture * above
+    # 1 inside, 0 outside, a Gaussian's distribution function between
+    sigmas = outward / eruption.edge_mm
+    step = (sigmas < 0).astype(np.float32)
+    near = np.abs(sigmas) < 5.0
+    step[near] = 0.5 * erfc(sigmas[near] / math.sqrt(2.0))
+    light = level * step * body * texture * above
     strip[part.rows, part.columns] += light.astype(np.float32)
-
-
-def _step(z: np.ndarray) -> np.ndarray:
-    """1 inside (z below 0), 0 outside, a Gaussian's distribution function between."""
-    step = (z < 0).astype(np.float32)
-    near = np.abs(z) < 5.0
-    step[near] = 0.5 * erfc(z[near] / math.sqrt(2.0))
-    return step

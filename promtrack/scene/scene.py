@@ -110,23 +110,23 @@ def light_of(spec: SceneSpec, layers: SunLayers, pointing: camera.Pointing, inde
     grid = layers.grid
     column = (np.arctan2(-x, -y) - np.float32(grid.from_rad)) * np.float32(1.0 / grid.rad_per_column)
     row = (height - np.float32(grid.low_mm)) * np.float32(1.0 / grid.mm_per_row)
-    plasma = _seen(plasma_at(spec, layers, time_s), column, row)
+    plasma = cv2.remap(plasma_at(spec, layers, time_s), column, row, cv2.INTER_LINEAR)
     row += np.float32((grid.low_mm - layers.fringe.height_mm) / grid.mm_per_row)
-    fringe = _seen(group_light(layers.fringe, time_s), column, row)
+    fringe = cv2.remap(group_light(layers.fringe, time_s), column, row, cv2.INTER_LINEAR)
     disc = darkening(distance * np.float32(1.0 / spec.radius_px), spec.limb_darkening)
     if spec.texture > 0:
         place = x - np.float32(layers.face_left_px), y - np.float32(layers.face_top_px)
-        disc *= 1 + _seen(face_at(spec, layers, time_s), *place, border=cv2.BORDER_REPLICATE)
-    inside = _limb_step(spec, height)
+        face = face_at(spec, layers, time_s)
+        disc *= 1 + cv2.remap(face, *place, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    # Part of the disc's light at a height: the chromosphere's edge is soft by about 0.25 Mm, and a pixel adds
+    # its own box of 0.29 px (1 sigma) and its diffusion; below 0.45 px the step would be undersampled.
+    width = math.hypot(0.45 * spec.mm_per_px, 0.25)
+    inside = (height < 0).astype(np.float32)
+    near = np.abs(height) < 5.0 * width
+    inside[near] = 0.5 - 0.5 * erf(height[near] / np.float32(math.sqrt(2.0) * width))
     # thick plasma is 0.15 times as bright as the disc's centre: dark on the disc, bright off the limb
     disc *= np.exp(plasma * np.float32(-1.0 / 0.15))
     return inside * disc + (1 - inside) * fringe + plasma + _halo(spec, height)
-
-
-def _seen(
-    light: np.ndarray, column: np.ndarray, row: np.ndarray, border: int = cv2.BORDER_CONSTANT
-) -> np.ndarray:
-    return cv2.remap(light, column, row, cv2.INTER_LINEAR, borderMode=border)
 
 
 def _about_centre(spec: SceneSpec, pointing: camera.Pointing, index: int) -> tuple[np.ndarray, np.ndarray]:
@@ -152,27 +152,13 @@ def _about_centre(spec: SceneSpec, pointing: camera.Pointing, index: int) -> tup
     return x, y
 
 
-def _limb_step(spec: SceneSpec, height: np.ndarray) -> np.ndarray:
-    """Part of the disc's light at a height: an error function, steepest at the limb."""
-    # the chromosphere's edge is soft by about 0.25 Mm, and a pixel adds its own box of 0.29 px (1 sigma) and
-    # its diffusion; below 0.45 px the step would be undersampled
-    width = math.hypot(0.45 * spec.mm_per_px, 0.25)
-    inside = (height < 0).astype(np.float32)
-    near = np.abs(height) < 5.0 * width
-    inside[near] = 0.5 - 0.5 * erf(height[near] / np.float32(math.sqrt(2.0) * width))
-    return inside
-
-
 def _halo(spec: SceneSpec, height: np.ndarray) -> np.ndarray:
     """Sky, and light scattered by air and optics, which falls off slowly from the limb."""
     near = np.exp(np.maximum(height, 0) * np.float32(-1 / 220.0))
     steep = near * near
     steep *= steep * steep  # near^6: falls within 37 Mm; products, since a power takes ten times as long
-    return (
-        np.float32(0.55 * spec.scattered) * steep
-        + np.float32(0.45 * spec.scattered) * near
-        + np.float32(spec.sky)
-    )
+    halo = np.float32(0.55 * spec.scattered) * steep + np.float32(0.45 * spec.scattered) * near
+    return halo + np.float32(spec.sky)
 
 
 def view_of(spec: SceneSpec, pointing: camera.Pointing) -> View:

@@ -113,7 +113,7 @@ def _alike(frames: list[Found]) -> tuple[list[Found], list[Rejected]]:
 
 def _samples(frames: list[Found], where: str, *, refuse_raw_colour: bool) -> tuple[list[np.ndarray], Plan]:
     """Five developed frames spread over the sequence, and the channel that carries the light; frames that
-    cannot be decoded are passed over."""
+    cannot be decoded are passed over. Raises InputError: none can be, or all are raw colour."""
     samples: list[np.ndarray] = []
     plan: Plan = None
     failed, light = [], []
@@ -132,22 +132,19 @@ def _samples(frames: list[Found], where: str, *, refuse_raw_colour: bool) -> tup
         what = f"not one of the frames tried can be decoded ({failed[0]})"
         raise InputError(what, where=where, remedy=failed[0].remedy)
     if light:
-        _refuse_raw_colour(np.sum(light, axis=0), where)
+        # one line's light, by a colour camera: no optics make one pixel of four so bright
+        sums = np.sum(light, axis=0)
+        *_, next_, most = sorted(sums)
+        if most > 1.5 * next_ > 0.0:
+            what = f"one pixel of each 2 x 2 is {most / next_:.2g} times as bright as the others"
+            red = [*_PATTERNS][int(np.argmax(sums))]  # the brightest, as in H-alpha
+            remedy = f"give --set camera.bayer={red}; if they are none, =none"
+            raise InputError(f"{what}: raw pictures of a colour camera", where=where, remedy=remedy)
     return samples, plan
 
 
 # where the red pixel of each 2 x 2 lies, y before x
 _PATTERNS = {"rggb": (0, 0), "grbg": (0, 1), "gbrg": (1, 0), "bggr": (1, 1)}
-
-
-def _refuse_raw_colour(sums: np.ndarray, where: str) -> None:
-    """Raises InputError where one pixel of four is brighter as no optics make it: one line's light, by a
-    colour camera. The brightest is taken for red, as in H-alpha."""
-    *_, next_, most = sorted(sums)
-    if most > 1.5 * next_ > 0.0:
-        what = f"one pixel of each 2 x 2 is {most / next_:.2g} times as bright as the others"
-        remedy = f"give --set camera.bayer={[*_PATTERNS][int(np.argmax(sums))]}; if they are none, =none"
-        raise InputError(f"{what}: raw pictures of a colour camera", where=where, remedy=remedy)
 
 
 def _notes(

@@ -238,17 +238,13 @@ def stamps_to_utc(stamps: Series[Stamp | None], zone: tzinfo) -> tuple[np.ndarra
 
         moments = Time(times[where].astype(str).tolist(), format="isot", scale=scale)
         times[where] = moments.utc.to_value("datetime64").astype("datetime64[us]")
-    return times, _daylight_problems(twice, never, zone)
-
-
-def _daylight_problems(twice: list[datetime], never: list[datetime], zone: tzinfo) -> list[str]:
     advice = "give the offset instead, for instance times.zone=+02:00"
     found = (
         (twice, f"show twice; the first was taken, {advice} if that is wrong"),
         (never, f"leave out; the clock was not changed: {advice}"),
     )
     hour = f"fall into the hour that clocks in {zone}"
-    return [f"{len(odd)} of the stamps (first {odd[0]}) {hour} {what}" for odd, what in found if odd]
+    return times, [f"{len(odd)} of the stamps (first {odd[0]}) {hour} {what}" for odd, what in found if odd]
 
 
 def table_stamps(name: str, folder: Path) -> tuple[dict[str, Stamp], Path]:

@@ -84,7 +84,11 @@ def _pages(path: Path, file: BinaryIO, size: int) -> Iterator[Found]:
                     continue
                 if len(seen) == 1:
                     inner = tags.ImageFileDirectory_v2(head, prefix, group=Tag.ExifOffset)
-                    exif = _tiff_exif(file, _one(directory, Tag.ExifOffset, 0), inner)
+                    with suppress(*BROKEN):
+                        if offset := _one(directory, Tag.ExifOffset, 0):
+                            file.seek(offset)
+                            inner.load(file)
+                        exif = _exif(inner)
                 yield _page(path, size, directory, len(seen) - 1, "<" if prefix == b"II" else ">", exif)
         except BROKEN:
             what = "is cut short or damaged: its table of pages cannot be read"
@@ -246,16 +250,6 @@ def _still(path: Path, file: BinaryIO, kind: type[PngImageFile] | type[JpegImage
     read = partial(_decoded, path, None)
     colour = "mono" if mono else "bgr"
     return _as_tagged(Found(path, 0, 1, (rows, columns), f"{bits}-bit", colour, read, stamps), turn, density)
-
-
-def _tiff_exif(file: BinaryIO, offset: int, directory: tags.ImageFileDirectory_v2) -> Stamps:
-    """EXIF of the directory at `offset`, read into an empty one."""
-    with suppress(*BROKEN):
-        if offset:
-            file.seek(offset)
-            directory.load(file)
-        return _exif(directory)
-    return Stamps()
 
 
 def _exif(found: Any) -> Stamps:

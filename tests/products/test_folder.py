@@ -63,7 +63,7 @@ def test_an_input_on_another_drive_is_kept_by_its_whole_path(tmp_path, monkeypat
     folder = ProductFolder(tmp_path / "out")
     folder.create(tmp_path / "frames")
     folder.keep_marks(tmp_path / "marks.toml")
-    assert (folder.source, folder.marks) == (tmp_path / "frames", tmp_path / "marks.toml")
+    assert (folder.source, folder.kept_way("marks")) == (tmp_path / "frames", tmp_path / "marks.toml")
 
 
 def test_an_unusable_folder_is_said(tmp_path):
