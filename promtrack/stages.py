@@ -261,7 +261,6 @@ def _do_motion(job: Job, progress: Advance) -> list[Path]:
         job.motion,
         job.marks,
         rng=np.random.default_rng(0),  # the same marks give the same bytes
-        largest_mm=job.settings.motion.knot_mm[1],
         doubt=doubt,
     )
     now = asked_track(job.settings.clip.at, job.motion)

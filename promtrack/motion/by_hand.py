@@ -36,15 +36,14 @@ def with_marks(
     marks: Marks,
     *,
     rng: np.random.Generator,
-    largest_mm: float = limits.KNOT_MM,
     doubt: str = "",
 ) -> Motion:
     """The motion with knots dropped, fronts refused, and fronts and knots by hand put in behind the others.
     What is not marked keeps its number and letter; what is by hand takes the next letters. Checks and
     sentences are those of what is left.
 
-    `largest_mm`: diameter of the largest knots looked for; `doubt`: why nothing may be called moving, ''
-    where nothing speaks against it. Raises SettingsError: a front or a knot has too few points on the strips.
+    `doubt`: why nothing may be called moving, '' where nothing speaks against it. Raises SettingsError: a
+    front or a knot has too few points on the strips.
     """
     knots = [k for k in motion.knots if not any(passes(strip, k, place) for place in marks.drop)]
     fronts = [f for f in motion.fronts if not any(_overlap(f, sector) for sector in marks.no_front)]
@@ -82,7 +81,7 @@ def with_marks(
         sensitivity = search  # what could not be followed may be what was clicked
     by_strips = tuple(check for check in motion.checks if check.name == STILL)
     marked = replace(marked, front_search=search, sensitivity=sensitivity, checks=by_strips)
-    return in_words(marked, strip, largest_mm)
+    return in_words(marked, strip)
 
 
 def _done(strip: Strip, motion: Motion, marks: Marks) -> Iterator[str]:

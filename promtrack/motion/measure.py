@@ -14,7 +14,6 @@ import numpy as np
 from promtrack.checks import Check
 from promtrack.errors import SettingsError
 from promtrack.motion.associate import knot_followed, match_ridges
-from promtrack.motion.before_the_sun import doubtful_knots
 from promtrack.motion.front import find_fronts, front_checks
 from promtrack.motion.interpretation import LETTERED_KNOTS, front_meaning, knot_meaning, lettered, rank
 from promtrack.motion.knots import find_knots
@@ -23,6 +22,7 @@ from promtrack.motion.motion_checks import (
     Sensor,
     cadence_notes,
     check_knots,
+    doubtful_knots,
     knot_spacing_mm,
     on_one_line,
     sure_km_s,
@@ -148,18 +148,17 @@ def measure_motion(
         checks=tuple(check_knots((), tracked.still_pull, tracked.still)),
     )
     tell(total, total)
-    return in_words(found, strip, motion.knot_mm[1])
+    return in_words(found, strip)
 
 
-def in_words(motion: Motion, strip: Strip, largest_mm: float) -> Motion:
+def in_words(motion: Motion, strip: Strip) -> Motion:
     """The motion with what is said of its knots and fronts: checks behind those that it has, meanings, and
-    the search's sentence, in the letters of the report. `largest_mm`: diameter of the largest knots looked
-    for."""
+    the search's sentence, in the letters of the report."""
     checks = (
         *motion.checks,
         *check_knots(motion.knots, math.nan, 0),
         *on_one_line(motion.knots, strip.geometry),
-        *doubtful_knots(strip, motion.knots, largest_mm),
+        *doubtful_knots(strip, motion.knots),
         *front_checks(motion.fronts, motion.sensitivity),
     )
     search = motion.front_search

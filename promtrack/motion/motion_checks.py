@@ -1,5 +1,6 @@
 """Checks of the knots that are not their fits: what stands still, what stands on the sensor while the Sun
-drifts over it, what moves alike, what is too fast for the cadence."""
+drifts over it, what is or may be a speck before the Sun, what moves alike, what is too fast for the cadence.
+"""
 
 from __future__ import annotations
 
@@ -13,8 +14,9 @@ from promtrack.checks import Check
 from promtrack.motion import limits
 from promtrack.motion.interpretation import RAIN_MEAN
 from promtrack.motion.knot_fit import KnotPath
-from promtrack.motion.knots import KnotPoints
+from promtrack.motion.knots import KnotPoints, sky_plane, sky_to_strip
 from promtrack.motion.records import KnotTrack
+from promtrack.sequence.records import spread_over
 from promtrack.strip.records import Strip, StripGeometry
 
 STILL = "what stands still"  # name of its check
@@ -31,14 +33,9 @@ _LEFT_OUT = {  # why a track is not called moving: name of the check, words
     ),
     TURN: ("turn of the frames", TURN),
 }
-LOOKS, TIMES = 8, 5  # points of a track whose place on the sensor is looked at, and at how many other times
-AWAY_PX = 10.0  # by which the Sun must have moved there: twice the largest usual knot
-
-STILL_FAIR = 1.5  # rms velocity of what stands still, over its error
-LEAST_ALIKE = 6  # moving knots, fewer of which may well share a velocity
-ALIKE = 0.8  # share of them within a quarter of the median speed of one velocity
-LINE_LONG = 0.5  # length of a straight line of knots, in widths of the strip
-LEFT_OUT = 0.3  # share of tracks fixed on the sensor
+LOOKS = 8  # points of a track whose place on the sensor is looked at
+LEAST_ALIKE = 6  # moving knots, fewer of which may well share a velocity, or a line
+ALIKE = 0.8  # share of them that does
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,14 +59,14 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
     if still:
         # one or two may be plasma that drifts by itself; of a wrong lock all speak
         fair = still_pull <= limits.SEEN or still < 3
-        level = "good" if still_pull <= STILL_FAIR else "fair" if fair else "poor"
+        level = "good" if still_pull <= 1.5 else "fair" if fair else "poor"
         which = f"{still} track{'s' * (still != 1)}"
         words = f"What stands still ({which}) moves by {still_pull:.1f} of its errors rms"
         yield Check("motion", STILL, level, words + ("" if level == "good" else ", where 1 is expected"))
     for reason, (name, words) in _LEFT_OUT.items():
         alike = sum(knot.left_out == reason for knot in knots)
         if alike:
-            level = "fair" if alike > LEFT_OUT * len(knots) or reason == CROSSES else "good"
+            level = "fair" if alike > 0.3 * len(knots) or reason == CROSSES else "good"
             level = "poor" if reason == TURN else level
             yield Check("motion", name, level, f"{alike} of {len(knots)} tracks not called moving: {words}")
     moving = [knot.fit for knot in knots if knot.moving]
@@ -102,7 +99,8 @@ def on_one_line(knots: tuple[KnotTrack, ...], geometry: StripGeometry) -> Iterat
     rho = geometry.limb_mm + np.concatenate([knot.height_mm for knot in knots if knot.moving])
     angle = np.deg2rad(np.concatenate([knot.angle_deg for knot in knots if knot.moving]) - geometry.from_deg)
     place = np.column_stack([rho * np.sin(angle), rho * np.cos(angle)])
-    least_mm = LINE_LONG * geometry.columns * geometry.mm_per_column(float(np.median(rho)) - geometry.limb_mm)
+    # half the width of the strips
+    least_mm = 0.5 * geometry.columns * geometry.mm_per_column(float(np.median(rho)) - geometry.limb_mm)
     seen, crossed = 0, 0
     for one in np.unique(frame):
         points = place[frame == one]
@@ -160,15 +158,15 @@ def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: l
     """Whether the places of a track on the sensor, (n, 2), are as bright at other times, when other parts of
     the Sun stand there: four in five of them within a factor of two."""
     ratios = []
-    others = np.unique(np.linspace(0, len(strip) - 1, TIMES).round().astype(int)).tolist()
+    others = spread_over(len(strip), 5).tolist()
     lights = list(strip.mapped(np.asarray, others))
-    looked = np.unique(np.linspace(0, len(points) - 1, LOOKS).astype(int)).tolist()
+    looked = spread_over(len(points), LOOKS).tolist()
     for k, own in zip(looked, strip.mapped(np.asarray, points.index[looked].tolist()), strict=True):
         row, column = float(points.row[k]), float(points.column[k])
         here = contrast(own, row, column)
         for other, light in zip(others, lights, strict=True):
             at = _strip_place(strip, other, own_px[k], (row, column), place)
-            if np.hypot(at[0] - row, at[1] - column) > AWAY_PX:
+            if np.hypot(at[0] - row, at[1] - column) > 10.0:  # px of the strips, twice a usual knot
                 ratios.append(contrast(light, *at) / here)
     seen = np.array(ratios)[np.isfinite(ratios)]
     return len(seen) >= LOOKS and bool(np.mean((seen > 0.5) & (seen < 2.0)) > 0.8)
@@ -198,6 +196,120 @@ def contrast(strip: np.ndarray, row: float, column: float) -> float:
     if around.shape != (15, 15) or not np.isfinite(around).all():
         return float("nan")
     return float(around[6:9, 6:9].mean() - np.median(around))
+
+
+def before_the_sun(strip: Strip, points: KnotPoints, sensor: Sensor | None = None) -> str:
+    """Why a track is, or may be, something between the Sun and the telescope; '' where nothing says so.
+
+    Its straight line is followed beyond its ends. Plasma takes light from the disc behind it, and does not
+    add as much there as beside it; and plasma that crosses all the field has neither risen from the Sun nor
+    fallen on it. The field ends with the frames, not where strips are narrower or something is covered;
+    without `sensor` its borders are not known.
+    """
+    found = _on_its_line(strip.geometry, points.time_s, points.row, points.column, strip.time_s)
+    own = (strip.time_s >= points.time_s[0]) & (strip.time_s <= points.time_s[-1])
+    deepest = strip.geometry.row(-3.0)  # well inside the limb, and what the air makes of it
+    on_disc = np.flatnonzero(~own & (found[:, 0] >= 7) & (found[:, 0] < deepest))
+    if len(on_disc) and _adds_light(strip, points, on_disc, found):
+        return BEFORE
+    if sensor is None:
+        return ""
+    crosses = all(_passes_border(strip, points.index, points.row, points.column, sensor))
+    return CROSSES if crosses else ""
+
+
+def doubtful_knots(strip: Strip, knots: tuple[KnotTrack, ...]) -> Iterator[Check]:
+    """Whether moving knots look like specks before the Sun: straight, at one speed, seen neither to begin nor
+    to end, and 30 Mm or more from all other tracks."""
+    lone = []
+    for knot in knots:
+        if not knot.moving or knot.by_hand or knot.fit.model != "constant speed":
+            continue
+        index = np.searchsorted(strip.frame, knot.frame)
+        row, column = strip.geometry.row(knot.height_mm), strip.geometry.column(knot.angle_deg)
+        cut = index[0] <= 1, index[-1] >= len(strip) - 2  # by the recording's own beginning and end
+        open_ = [c or p for c, p in zip(cut, _passes_border(strip, index, row, column), strict=True)]
+        others = [_in_the_sky(strip, k.height_mm, k.angle_deg) for k in knots if k is not knot]
+        own = _in_the_sky(strip, knot.height_mm, knot.angle_deg)
+        if all(open_) and all(np.abs(np.subtract.outer(own, other)).min() > 30.0 for other in others):
+            lone.append(f"{knot.knot}")
+    if lone:
+        which = f"Knot {lone[0]} flies" if len(lone) == 1 else f"Knots {', '.join(lone)} fly"
+        # satellites, birds and insects go at 15 arcsec a second and more: 11000 km/s, if it were on the Sun
+        words = f"{which} alone and straight, and the frames show no beginning and no end"
+        other = "a reflection, or a speck in the optics, that wanders would look the same"
+        yield Check("motion", "lone knots", "fair", f"{words}: {other}")
+
+
+def _in_the_sky(strip: Strip, height_mm: np.ndarray, angle_deg: np.ndarray) -> np.ndarray:
+    """(n,) places in the plane of the sky as complex numbers, Mm from the Sun's centre."""
+    return (strip.geometry.limb_mm + height_mm) * np.exp(1j * np.deg2rad(angle_deg))
+
+
+def _on_its_line(
+    geometry: StripGeometry, time_s: np.ndarray, row: np.ndarray, column: np.ndarray, at_s: np.ndarray
+) -> np.ndarray:
+    """(k, 2) row and column at (k,) times on the line through (n,) points in the plane of the sky."""
+    middle = float(geometry.angle_deg(column).mean())
+    sky = np.transpose(sky_plane(geometry, row, column, middle))
+    slope, first = np.polyfit(time_s - time_s[0], sky, 1)
+    x, y = np.outer(at_s - time_s[0], slope).T + first[:, None]
+    return np.column_stack(sky_to_strip(geometry, x, y, middle))
+
+
+def _passes_border(
+    strip: Strip, index: np.ndarray, row: np.ndarray, column: np.ndarray, sensor: Sensor | None = None
+) -> list[bool]:
+    """Whether a track comes in over the border of what strips show, or of the frames where `sensor` is given,
+    the limb apart, and leaves over it."""
+    time_s, geometry = strip.time_s[index], strip.geometry
+    step = 3.0 * float(np.median(np.diff(strip.time_s)))  # the line goes on for three frames
+    ends = _on_its_line(geometry, time_s, row, column, time_s[[0, -1]] + [-step, step])
+    lights = strip.mapped(np.asarray, index[[0, -1]].tolist())
+    passed = [_outside(geometry, light, *end) for light, end in zip(lights, ends, strict=True)]
+    if sensor is None:
+        return passed
+    frames = strip.frame[index[[0, -1]]].tolist()
+    at = [(f, geometry.angle_deg(c), geometry.height_mm(r)) for f, (r, c) in zip(frames, ends, strict=True)]
+    return [out and sensor.ends_at(*one) for out, one in zip(passed, at, strict=True)]
+
+
+def _outside(geometry: StripGeometry, light: np.ndarray, row: float, column: float) -> bool:
+    """Whether a place lies beyond what a strip shows, but not below the limb; knots are found up to their own
+    size from the border."""
+    edge = limits.KNOT_MM / geometry.mm_per_row
+    if row > geometry.rows - 1 - edge:
+        return True
+    if not edge < column < geometry.columns - 1 - edge:
+        return geometry.columns * geometry.deg_per_column < 359.0
+    return row >= 0 and not np.isfinite(light[round(row), round(column)])
+
+
+def _adds_light(strip: Strip, points: KnotPoints, index: np.ndarray, place: np.ndarray) -> bool:
+    """Whether strips are brighter at their places (row, column) than while the track was elsewhere, by half
+    of its own contrast and certainly against the changes beside these places."""
+    looked = spread_over(len(points), LOOKS)
+    elsewhere = list(strip.mapped(np.asarray, points.index[looked].tolist()))
+    at = zip(elsewhere, points.row[looked], points.column[looked], strict=True)
+    own = [contrast(*one) for one in at]
+    index = index[spread_over(len(index), LOOKS)]
+    lights = list(strip.mapped(np.asarray, index.tolist()))
+    # columns beside the track's, whose change tells what its own light is worth: what is fast shows itself on
+    # the disc in one frame, in which few of them would look alike by chance
+    aside = [0, *range(-48, -8, 8), *range(16, 56, 8)]
+    change = np.full((len(lights), len(aside)), np.nan)
+    for i, (light, (row, column)) in enumerate(zip(lights, place[index], strict=True)):
+        for k, away in enumerate(aside):
+            usual = [contrast(other, row, column + away) for other in elsewhere]
+            if np.isfinite(usual).any():
+                change[i, k] = contrast(light, row, column + away) - np.nanmedian(usual)
+    seen = np.isfinite(change).any(axis=0)
+    if not seen[0] or seen.sum() < 4 or not np.isfinite(own).any():
+        return False
+    here, *beside = np.nanmean(change[:, seen], axis=0)
+    return bool(
+        here > 0.5 * np.nanmedian(own) and here > limits.CERTAIN * np.sqrt(np.mean(np.square(beside)))
+    )
 
 
 def sure_km_s(strip: Strip, spacing_mm: float) -> float:

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from promtrack.motion.before_the_sun import before_the_sun
 from promtrack.motion.correlated_noise import estimate_noise
 from promtrack.motion.false_alarms import (
     LEAST_TOLD,
@@ -23,7 +22,7 @@ from promtrack.motion.false_alarms import (
 from promtrack.motion.knot_fit import KnotPath, fit_path
 from promtrack.motion.knots import KnotPoints, Search, sky_plane, sky_to_strip
 from promtrack.motion.link import Linking, Places, link_points
-from promtrack.motion.motion_checks import FIXED, Sensor, fixed_on_sensor
+from promtrack.motion.motion_checks import FIXED, Sensor, before_the_sun, fixed_on_sensor
 from promtrack.motion.records import KnotTrack
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip

@@ -5,10 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from promtrack.motion.before_the_sun import before_the_sun, doubtful_knots
 from promtrack.motion.knots import KnotPoints
 from promtrack.motion.measure import in_words, measure_motion
-from promtrack.motion.motion_checks import BEFORE, CROSSES, FIXED, TURN, Sensor, check_knots
+from promtrack.motion.motion_checks import (
+    BEFORE,
+    CROSSES,
+    FIXED,
+    TURN,
+    Sensor,
+    before_the_sun,
+    check_knots,
+    doubtful_knots,
+)
 from promtrack.pipeline import run
 from promtrack.scene import make_scene
 from tests.conftest import QUICK_SETTINGS, SMALL
@@ -154,23 +162,11 @@ def test_knots_beside_others_are_not_said_to_be_specks(tmp_path):
     (check,) = doubtful_knots(strip, (one,))
     assert check.level == "fair"
     motion = replace(measure_motion(strip), knots=(one,), checks=(), letters={"knot 3": "D"})
-    (check,) = (c for c in in_words(motion, strip, 6.0).checks if c.name == "lone knots")
+    (check,) = (c for c in in_words(motion, strip).checks if c.name == "lone knots")
     assert check.sentence.startswith("Knot D flies alone")
     assert not list(doubtful_knots(strip, (one, other)))
     (left,) = check_knots((replace(one, moving=False, left_out=CROSSES),), float("nan"), 0)
     assert left.level == "fair"
-
-
-@pytest.mark.parametrize(
-    ("ends_mm", "largest_mm", "level"), [(3.0, 6.0, "fair"), (8.0, 6.0, None), (8.0, 10.0, "fair")]
-)
-def test_what_goes_less_than_its_size_may_have_grown(tmp_path, ends_mm, largest_mm, level):
-    # TRUTH  so far between the ends of its path, whatever its speed at mid-time: a top that grows slows down
-    strip, _ = made_strip(Recipe(frames=30, jitter_s=0.0, gaps=0, knots=0, threads=0), tmp_path, 1)
-    path = 50.0 + ends_mm * np.sqrt(np.linspace(0.0, 1.0, 8))
-    grown = replace(knot(60.0, 0.0, 0.6), curve_mm=path, curve_angle_deg=np.full(8, 70.0), by_hand=True)
-    found = doubtful_knots(strip, (grown,), largest_mm)
-    assert [check.level for check in found] == ([level] if level else [])
 
 
 @pytest.mark.parametrize("reason", [FIXED, BEFORE, CROSSES, TURN])
