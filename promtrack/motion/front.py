@@ -4,7 +4,7 @@ test of its motion."""
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -91,10 +91,6 @@ def _front(
     if columns.stop - columns.start < LEAST_COLUMNS or len(strip) < limits.LEAST_FRAMES:
         return None
     edge, keep = _followed(strip, columns, rising)
-    if rising is not None and (ahead := _body_ahead(strip.time_s, edge, keep)):
-        beside, seen = _followed(strip, columns, rising, ahead)
-        if seen.sum() >= limits.LEAST_FRAMES:
-            edge, keep = beside, seen
     if keep.sum() < limits.LEAST_FRAMES:
         return None
     index, height = edge.index[keep], edge.height_mm[keep]
@@ -139,30 +135,15 @@ def _front(
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Ahead:
-    """A body that stands ahead of a front for a while."""
-
-    between: slice  # strips
-    height_mm: np.ndarray  # (n,) of the front there, roughly
-    column: np.ndarray  # (n,) of the body
-
-
-def _followed(
-    strip: Strip, columns: slice, rising: RisingEdge | None, ahead: _Ahead | None = None
-) -> tuple[Edge, np.ndarray]:
+def _followed(strip: Strip, columns: slice, rising: RisingEdge | None) -> tuple[Edge, np.ndarray]:
     """The edge in every frame, and (m,) which of its heights are those of one structure."""
-    time_s, course, window, aside = strip.time_s, None, None, None
+    time_s, course, window = strip.time_s, None, None
     if rising is not None:
         # the highest at each time of the coarse path, at rest before and after it
         times = np.unique(rising.time_s)
         course = np.interp(time_s, times, [rising.height_mm[rising.time_s == one].max() for one in times])
-        if ahead is not None:
-            course[ahead.between] = ahead.height_mm
-            aside = np.full(len(strip), -1)
-            aside[ahead.between] = ahead.column
         window = _window(time_s, rising, course)
-    edge = find_edge(sector_profile(strip, columns, course, window, aside), window)
+    edge = find_edge(sector_profile(strip, columns, course, window), window)
     keep = edge.err_mm <= VAGUE * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
     keep[1:] &= np.diff(time_s[edge.index]) > 0  # of frames with one time stamp the first counts
     seen_s = time_s[edge.index[keep]]
@@ -172,31 +153,6 @@ def _followed(
     row_mm = strip.geometry.mm_per_row
     keep[keep] = _continuous(seen_s, edge.height_mm[keep], edge.err_mm[keep], led, row_mm)
     return edge, keep
-
-
-def _body_ahead(time_s: np.ndarray, edge: Edge, keep: np.ndarray) -> _Ahead | None:
-    """A body that rose ahead of the front and faded, so that the edge fell back, while the front goes on
-    rising; None if there was none. The body left it where all heights until the fall stand above the straight
-    line to the height after the fall."""
-    index, height, err, column = (a[keep] for a in (edge.index, edge.height_mm, edge.err_mm, edge.column))
-    if len(index) < 2 * limits.LEAST_FRAMES:
-        return None
-    fall = -np.diff(height)
-    last = int(np.argmax(fall))
-    back = last + 1
-    certain = max(limits.EDGE_MM, limits.SEEN * float(np.hypot(err[last], err[back])))
-    if fall[last] < certain or height[back:].max() <= height[:back].max():  # a front that falls for good
-        return None
-    for left in np.flatnonzero(height[:last] < height[back]).tolist():
-        ends = [left, back]
-        line = np.interp(time_s[index[left:back]], time_s[index[ends]], height[ends])
-        if np.all(height[left + 1 : back] > line[1:]):
-            between = slice(int(index[left]) + 1, int(index[back]))
-            front_mm = np.interp(time_s[between], time_s[index[ends]], height[ends])
-            own = slice(left + 1, back)
-            at = np.rint(np.interp(time_s[between], time_s[index[own]], column[own])).astype(int)
-            return _Ahead(between, front_mm, at)
-    return None
 
 
 def _window(time_s: np.ndarray, rising: RisingEdge, path: np.ndarray) -> Window:

@@ -84,7 +84,6 @@ def sector_profile(
     columns: slice,
     course_mm: np.ndarray | None = None,
     window: Window | None = None,
-    aside: np.ndarray | None = None,
 ) -> SectorProfile:
     """The sector, reduced to one profile a frame.
 
@@ -94,7 +93,6 @@ def sector_profile(
     course_mm : (n,) rising height of the front, roughly; what stood in its way is taken away
     window : of the edge; columns whose light goes on above it show another body, ahead of the front, and are
         not looked at in that frame
-    aside : (n,) strip column of another body in each frame, -1 for none
     """
     column_mm, count = float(strip.geometry.mm_per_column(0.0)), columns.stop - columns.start
     along_px = max(SMOOTH_MM / column_mm, limits.SAMPLED_PX)
@@ -110,9 +108,9 @@ def sector_profile(
         )
     reach = round((2 * SMOOTH_MM + limits.KNOT_MM) / column_mm)  # on either side of a body ahead of the front
 
-    def reduced(picture: np.ndarray, top: int, body: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def reduced(picture: np.ndarray, top: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Brightest value a row, its column, and its noise in this frame, with nothing of the front above
-        row `top` and another body at column `body`, if that is not negative."""
+        row `top`."""
         smooth, shown = smoothed(picture[first:, columns], along_px)
         smooth = smooth - light
         level = noise * np.float32(_noise_level(smooth, shown, noise, int(4 * along_px)))
@@ -122,16 +120,13 @@ def sector_profile(
             above = maximum_filter1d(smooth[top] > floor, 2 * reach + 1, mode="constant")
             if not above.all():  # light at all angles is the front itself, ahead of where it is sought
                 looked &= ~above
-        if body >= 0:
-            looked[:, max(body - reach, 0) : body + reach + 1] = False
         best = np.where(looked, smooth, -np.inf).argmax(axis=1)[:, None]
         value, own = (np.take_along_axis(one, best, axis=1)[:, 0] for one in (smooth, flicker))
         value[(shown.mean(axis=1) < 0.5) | ~looked.any(axis=1)] = np.nan
         return value, best[:, 0], np.hypot(level, own)
 
     above = np.full(len(strip), len(height)) if window is None else np.searchsorted(height, window.high_mm)
-    bodies = np.full(len(strip), -1) if aside is None else aside - columns.start
-    parts = [np.stack(values) for values in zip(*strip.mapped(reduced, None, above, bodies), strict=True)]
+    parts = [np.stack(values) for values in zip(*strip.mapped(reduced, None, above), strict=True)]
     column = (parts[1] + columns.start).astype(np.int16)
     return SectorProfile(height, parts[0], column, parts[2], count, along_px)
 

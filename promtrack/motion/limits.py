@@ -20,4 +20,3 @@ FWHM = 2.3548  # of a Gaussian, in sigma: 2 sqrt(2 ln 2)
 KM_S, M_S2 = 1e3, 1e6  # Mm/s in km/s, Mm/s^2 in m/s^2
 MOST_TIMES = 480  # longer recordings are averaged in time where work or memory would grow too much
 BLOCKS, BLOCK_STRIPS = 12, 8  # stretches of a recording, and strips of each, from which what stands is taken
-STEADIER = 0.5  # scatter on the sensor over that on the Sun, at most, of what stands on the sensor

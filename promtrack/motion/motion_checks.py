@@ -33,7 +33,7 @@ _LEFT_OUT = {  # why a track is not called moving: name of the check, words
     ),
     TURN: ("turn of the frames", TURN),
 }
-LOOKS = 8  # points of a track whose place on the sensor is looked at
+LOOKS = 8  # strips in which a place is looked at
 LEAST_ALIKE = 6  # moving knots, fewer of which may well share a velocity, or a line
 ALIKE = 0.8  # share of them that does
 
@@ -125,68 +125,37 @@ def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: lim
     """Whether a track keeps its place on the sensor while the Sun moves, or runs there against it.
 
     In the strips, which follow the Sun, dust shadows, hot pixels and ghosts move with the drift's speed,
-    turned round; a reflection that runs against the Sun moves twice as fast. Along the edge of a reflection a
-    track may slide: then the sensor is bright there when the Sun has moved on, too.
+    turned round; a reflection that runs against the Sun moves twice as fast.
     """
-    geometry = strip.geometry
-    frames = strip.frame[points.index].tolist()
-    angle, height = geometry.angle_deg(points.column), geometry.height_mm(points.row)
-    middle = float(angle.mean()), float(height.mean())
-    own = np.array([place(f, float(a), float(h)) for f, a, h in zip(frames, angle, height, strict=True)])
-    sun = np.array([place(f, *middle) for f in frames])
-    px_per_mm = float(np.hypot(*np.subtract(place(frames[0], middle[0], middle[1] + 1.0), sun[0])))
+    angle, height = strip.geometry.angle_deg(points.column), strip.geometry.height_mm(points.row)
+    own, sun, px_per_mm = on_sensor(strip.frame[points.index], angle, height, place)
     time = points.time_s - points.time_s.mean()
     slope = time / np.sum(time**2)
     error = max(path.fit.radial_err_km_s, path.fit.along_err_km_s) / 1e3 * px_per_mm
     # any drift tells the two apart, also one to and fro that a velocity does not show
-    for against in (0.0, sun):
-        fixed = keeps_place(own + against, sun + against)
-        if fixed and np.hypot(*(slope @ (own + against))) < limits.SEEN * error:
-            return True
-    return bool(np.hypot(*(slope @ sun)) > limits.CERTAIN * error) and _stays_bright(
-        strip, points, own, place
+    return any(
+        keeps_place(own + against, sun + against)
+        and np.hypot(*(slope @ (own + against))) < limits.SEEN * error
+        for against in (0.0, sun)
     )
+
+
+def on_sensor(
+    frame: np.ndarray, angle_deg: np.ndarray, height_mm: np.ndarray, place: limits.Place
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """(n, 2) where places stand on the sensor in these frames; (n, 2) where their middle does, a point of the
+    Sun; and sensor pixels in a megametre."""
+    frames, middle = frame.tolist(), (float(angle_deg.mean()), float(height_mm.mean()))
+    at = zip(frames, angle_deg.tolist(), height_mm.tolist(), strict=True)
+    own, sun = np.array([place(*one) for one in at]), np.array([place(one, *middle) for one in frames])
+    above = place(frames[0], middle[0], middle[1] + 1.0)
+    return own, sun, float(np.hypot(*np.subtract(above, sun[0])))
 
 
 def keeps_place(own_px: np.ndarray, sun_px: np.ndarray) -> bool:
     """Whether places on the sensor, (n, 2), scatter there far less than on a Sun at `sun_px`."""
     own, on_sun = (np.hypot(*np.std(places, axis=0)) for places in (own_px, own_px - sun_px))
-    return bool(own < limits.STEADIER * on_sun)
-
-
-def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: limits.Place) -> bool:
-    """Whether the places of a track on the sensor, (n, 2), are as bright at other times, when other parts of
-    the Sun stand there: four in five of them within a factor of two."""
-    ratios = []
-    others = spread_over(len(strip), 5).tolist()
-    lights = list(strip.mapped(np.asarray, others))
-    looked = spread_over(len(points), LOOKS).tolist()
-    for k, own in zip(looked, strip.mapped(np.asarray, points.index[looked].tolist()), strict=True):
-        row, column = float(points.row[k]), float(points.column[k])
-        here = contrast(own, row, column)
-        for other, light in zip(others, lights, strict=True):
-            at = _strip_place(strip, other, own_px[k], (row, column), place)
-            if np.hypot(at[0] - row, at[1] - column) > 10.0:  # px of the strips, twice a usual knot
-                ratios.append(contrast(light, *at) / here)
-    seen = np.array(ratios)[np.isfinite(ratios)]
-    return len(seen) >= LOOKS and bool(np.mean((seen > 0.5) & (seen < 2.0)) > 0.8)
-
-
-def _strip_place(
-    strip: Strip, index: int, xy: np.ndarray, start: tuple[float, float], place: limits.Place
-) -> tuple[float, float]:
-    """Row and column, in one strip, of a place on the sensor: Newton's method, from others near it."""
-    geometry, frame = strip.geometry, int(strip.frame[index])
-
-    def sensor(at: np.ndarray) -> np.ndarray:
-        return np.array(place(frame, float(geometry.angle_deg(at[1])), float(geometry.height_mm(at[0]))))
-
-    at = np.array(start)
-    for _ in range(3):
-        zero = sensor(at)
-        slopes = np.column_stack([sensor(at + step) - zero for step in np.eye(2)])
-        at = at + np.linalg.solve(slopes, xy - zero)
-    return float(at[0]), float(at[1])
+    return bool(own < 0.5 * on_sun)
 
 
 def contrast(strip: np.ndarray, row: float, column: float) -> float:

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import ndimage
 
 from promtrack.motion import limits
-from promtrack.motion.motion_checks import keeps_place
+from promtrack.motion.motion_checks import keeps_place, on_sensor
 from promtrack.motion.records import Prominence
 from promtrack.strip.records import Strip, StripGeometry
 
@@ -75,11 +75,8 @@ def _fixed(
     """Whether a body keeps its place on the sensor while the Sun moves there, by more than a knot's size and
     what the lock errs: a reflection, letters. Of a Sun at rest only the lock's errors move there."""
     seen = np.isfinite(values[:, 0])
-    at = np.column_stack([geometry.angle_deg(columns[0] + values[seen, 6]), values[seen, 0]])
-    frames, middle = strip.frame[seen].tolist(), at.mean(axis=0).tolist()
-    own = np.array([place(frame, *one) for frame, one in zip(frames, at.tolist(), strict=True)])
-    sun = np.array([place(frame, *middle) for frame in frames])
-    px_per_mm = np.hypot(*np.subtract(place(frames[0], middle[0], middle[1] + 1.0), sun[0]))
+    angle = geometry.angle_deg(columns[0] + values[seen, 6])
+    own, sun, px_per_mm = on_sensor(strip.frame[seen], angle, values[seen, 0], place)
     err_mm = np.median(np.hypot(strip.centre_err_mm, strip.along_err_mm))
     far_px = max(limits.KNOT_MM, limits.CERTAIN * err_mm) * px_per_mm
     moved_px = np.sqrt(12.0) * np.hypot(*np.std(sun, axis=0))  # of a steady drift its length
