@@ -158,9 +158,10 @@ def due_number(body: Body, time: ClipTime, now_s: float, page: Page) -> tuple[st
         return None
     first, last = body.number_s
     hold_s = float(time.clip_s[-1])
-    end, held = (hold_s, [last]) if first + time.stand_s <= hold_s <= last - NUMBER_S else (last, [])
+    held = min(hold_s - first, last - hold_s) >= NUMBER_S - 1e-6
+    end = hold_s if held else last
     steps = np.linspace(first, end, max(int((end - first) / time.stand_s + 1e-6), 1) + 1)
-    steps = np.append(steps, held)
+    steps = np.append(steps, [last] if held else [])
     step = steps[:-1].searchsorted(clip_s, "right")
     stands_s = [time.back(t) for t in np.linspace(steps[step - 1], steps[step], 11)]
     return number_lines(body, np.clip(stands_s, body.time_s[0], body.time_s[-1]), page)

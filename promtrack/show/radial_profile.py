@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence, spread_over
@@ -164,6 +165,10 @@ def _model(
     halo = _halo(limb_px, level, halo_from)
     sun = np.maximum(level - halo, 0.0)
     sun[limb_px > -2.0] = np.minimum.accumulate(sun[limb_px > -2.0])
+    # a step in the faint foot of this fall would show as a line through the plasma before it
+    floor = 1e-3 * max(float(sun.max()), 1.0)
+    smooth = np.exp(gaussian_filter1d(np.log(sun + floor), 3.0)) - floor
+    sun += np.clip(0.1 * limb_px - 0.5, 0.0, 1.0) * (smooth - sun)
     plasma = value - np.interp(probes.limb_px, limb_px, halo + sun)
     inside, off = probes.limb_px < -max(4.0, 0.01 * lock.radius_px), probes.limb_px > halo_from
     steady = np.nan_to_num(_nanmedian(plasma), nan=0.0)

@@ -9,7 +9,16 @@ from skimage.color import rgb2lab
 
 from promtrack.show.palette import LOOKS, bgr_to_ycc, palette_bgr, palette_ycc, ycc_to_bgr
 from promtrack.show.radial_profile import frame_level, quiet_sun
-from promtrack.show.tone import HIGHEST, LOWEST, _dithered, _grid, _unswayed, make_toner, tone_frame
+from promtrack.show.tone import (
+    HIGHEST,
+    LOWEST,
+    STEPS_PER_PX,
+    _dithered,
+    _grid,
+    _unswayed,
+    make_toner,
+    tone_frame,
+)
 from promtrack.show.view import affine_to_frame
 from tests.show.clip_case import CENTRE, RADIUS_PX, SHAPE, lock_of, picture_of, sequence_of, view_of
 
@@ -97,6 +106,16 @@ def test_a_jagged_profile_leaves_no_lines_along_the_limb():
     assert (
         _unswayed(toner.quiet, np.full(len(toner.quiet.limb_px), 2.7 / 4000.0)).min() < 0.5
     )  # while a limb proper is calmed
+
+
+def test_a_step_in_the_faint_sky_draws_no_line_through_plasma():
+    # TRUTH  sky that is 12 counts brighter, four times the noise of a pixel, within 11 px of the limb: from px
+    # to px the gain on plasma beyond 6 px changes by less than a quarter, so that no edge is seen.
+    step = np.where(limb_distance() < 11.0, 12, 0)
+    frames = [(picture_of(seed=i) + step).astype(np.uint16) for i in range(8)]
+    toner, _ = toner_of(frames, lock_of(8))
+    at = ((np.arange(6.0, 25.0) - toner.nearest_px) * STEPS_PER_PX).astype(int)
+    assert np.abs(np.diff(np.log(toner.gain[0, at]))).max() < 0.25
 
 
 def test_one_exposure_shows_disc_and_prominence():
