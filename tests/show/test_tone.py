@@ -109,7 +109,7 @@ def test_a_jagged_profile_leaves_no_lines_along_the_limb():
 
 
 def test_a_step_in_the_faint_sky_draws_no_line_through_plasma():
-    # TRUTH  sky that is 12 counts brighter, four times the noise of a pixel, within 11 px of the limb: from px
+    # TRUTH  sky 12 counts brighter, four times the noise of a pixel, within 11 px of the limb: from px
     # to px the gain on plasma beyond 6 px changes by less than a quarter, so that no edge is seen.
     step = np.where(limb_distance() < 11.0, 12, 0)
     frames = [(picture_of(seed=i) + step).astype(np.uint16) for i in range(8)]
