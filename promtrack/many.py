@@ -64,12 +64,10 @@ def run_many(
     settings: Settings | None = None,
 ) -> list[Outcome]:
     """Measure many recordings (folders of frames, films, files with several frames), everything from frames
-    to report. Returns one outcome a recording, in the order of `sources`.
-
-    The work goes to `executor`, anything with the interface of `concurrent.futures.Executor`, which is left
-    open; by default to processes on this machine, as many as its cores and memory bear. Each recording gets
-    its folder of products in `out`, by default beside itself.
-    """
+    to report. Returns one outcome a recording, in the order of `sources`. The work goes to `executor`,
+    anything with the interface of `concurrent.futures.Executor`, which is left open; by default to processes
+    on this machine, as many as its cores and memory bear. Each recording gets its folder of products in
+    `out`, by default beside itself."""
     given = [Path(source) for source in sources]
     folders = _folders(given, None if out is None else Path(out))
     # New processes, not copies of this one: it may have threads, and a copy of a held lock stays held.

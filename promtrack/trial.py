@@ -143,10 +143,8 @@ def _bodies(job: Job, rng: np.random.Generator, number: int) -> list[Injected]:
 
 
 def injected_sequence(job: Job, bodies: list[Injected]) -> Sequence:
-    """The run's frames with the light of bodies added, dimmed as each frame is.
-
-    What goes beyond the camera's full scale is cut, and whole numbers stay whole numbers.
-    """
+    """The run's frames with the light of bodies added, dimmed as each frame is. What goes beyond the camera's
+    full scale is cut, and whole numbers stay whole numbers."""
     sequence, lock = job.sequence, job.lock
     _, scale, orientation = job.about
     mm_per_px, limb_mm = scale.km_per_px * 1e-3, job.strip.geometry.limb_mm

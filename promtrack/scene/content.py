@@ -93,12 +93,10 @@ AnyKnot = Knot | ArchKnot
 
 @dataclass(frozen=True, slots=True)
 class Eruption:
-    """An arch whose apex rises; its outer edge is the front.
-
-    Height of the front at t seconds after the first frame, with u = t - start_s (u = 0 before):
-    `height_mm + speed u + accel u^2 / 2`, and, where `growth_mm` > 0, plus
-    `growth_mm (exp(u / growth_s) - 1)`: linear plus exponential (Cheng et al. 2013, ApJL 769, L25).
-    """
+    """An arch whose apex rises; its outer edge is the front. Height of the front at t seconds after the first
+    frame, with u = t - start_s (u = 0 before): `height_mm + speed u + accel u^2 / 2`, and, where `growth_mm`
+    > 0, plus `growth_mm (exp(u / growth_s) - 1)`: linear plus exponential (Cheng et al. 2013, ApJL 769,
+    L25)."""
 
     at_deg: float = 0.0
     width_mm: float = 70.0  # foot to foot

@@ -67,11 +67,9 @@ def trace(
     seeds: np.ndarray, length: np.ndarray, lean: np.ndarray, rise: np.ndarray, *, step: float = 0.5
 ) -> tuple[np.ndarray, np.ndarray]:
     """Points (n, k, 2) along threads, and their weights (n, k), which taper towards both ends and are 0
-    beyond them.
-
-    `seeds`: (n, 2) where the threads begin, column and row of the grid; `length`: (n,) in grid steps; `lean`,
-    `rise`: (rows, columns) components of the unit direction across and along rows; `step`: of the points.
-    """
+    beyond them. `seeds`: (n, 2) where the threads begin, column and row of the grid; `length`: (n,) in grid
+    steps; `lean`, `rise`: (rows, columns) components of the unit direction across and along rows; `step`: of
+    the points."""
     count = int(np.ceil(length.max() / step)) + 1
     points = np.empty((len(seeds), count, 2), dtype=np.float32)
     here: np.ndarray = np.array(seeds, dtype=np.float32)

@@ -50,12 +50,10 @@ _NOISE = 1.15  # of the mean, in units of a plain mean's; measured in tests/sequ
 
 
 def find_bursts(times_utc: np.ndarray) -> tuple[tuple[int, int], ...]:
-    """First and last index + 1 of each burst; empty where the recording is not made in bursts.
-
-    Pauses are at least 5 times the usual step. Bursts have 4 frames or more (but for the first and the last)
-    and last 20 s at most (plasma at 50 km/s moves by 1 Mm, the resolution of 60 mm aperture) and less than
-    each pause; after a pause of more than an hour another recording begins.
-    """
+    """First and last index + 1 of each burst; empty where the recording is not made in bursts. Pauses are at
+    least 5 times the usual step. Bursts have 4 frames or more (but for the first and the last) and last 20 s
+    at most (plasma at 50 km/s moves by 1 Mm, the resolution of 60 mm aperture) and less than each pause;
+    after a pause of more than an hour another recording begins."""
     steps = np.diff(times_utc) / np.timedelta64(1, "s")
     if len(steps) < 2 * _LEAST_FRAMES or not (steps > 0).any():
         return ()

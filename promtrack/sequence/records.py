@@ -40,11 +40,9 @@ def spread_over(count: int, most: int) -> np.ndarray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sequence:
-    """Time-ordered frames, read lazily.
-
-    `frame(i)` gives a 2-D array [y, x] in the camera's own type (uint8, uint16 or float32), row 0 on top,
-    colour turned to luminance, dark and flat applied. Reading is thread-safe.
-    """
+    """Time-ordered frames, read lazily. `frame(i)` gives a 2-D array [y, x] in the camera's own type (uint8,
+    uint16 or float32), row 0 on top, colour turned to luminance, dark and flat applied. Reading is
+    thread-safe."""
 
     path: Path
     names: tuple[str, ...]  # file name, or 'file#number' inside a multi-frame file
@@ -100,10 +98,8 @@ class Sequence:
         return self.read(index)
 
     def frames(self, indices: Iterable[int] | None = None) -> Generator[tuple[int, np.ndarray], None, None]:
-        """Frames in the order asked for, decoded ahead in the background.
-
-        Raises InputError at a frame that cannot be decoded.
-        """
+        """Frames in the order asked for, decoded ahead in the background. Raises InputError at a frame that
+        cannot be decoded."""
         # One at a time: films are read in order.
         wanted = range(len(self)) if indices is None else indices
         yield from map_ahead(lambda index: (index, self.read(index)), wanted, workers=1)

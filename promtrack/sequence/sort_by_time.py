@@ -33,11 +33,9 @@ PAUSE_H = 3.0  # quiet prominences keep their shape for hours; threads and knots
 def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> FrameTimes:
     """Frames in order of time, strictly rising, between times.from and times.to. Frames that share a stamp in
     whole seconds are spread over that second where the recording is that fast; else the second of them is
-    left out.
-
-    Raises InputError: most frames share their time with others, or two stretches of files run through the
-    same time, or none lies between times.from and times.to; SettingsError: times.from or times.to is no time.
-    """
+    left out. Raises InputError: most frames share their time with others, or two stretches of files run
+    through the same time, or none lies between times.from and times.to; SettingsError: times.from or times.to
+    is no time."""
     at = np.arange(len(timed.frames))
     numbers = running_numbers([frame.file.name for frame in timed.frames])
     if numbers is not None:

@@ -59,10 +59,8 @@ class Stamp:
 
 
 def parse_stamp(text: str) -> Stamp | None:
-    """A stamp that fills the whole text (headers, tables, settings); None where it is none.
-
-    A bare date counts as its midnight.
-    """
+    """A stamp that fills the whole text (headers, tables, settings); None where it is none. A bare date
+    counts as its midnight."""
     found = _ISO.match(text)
     return _built(found) if found else None
 

@@ -98,11 +98,9 @@ class _Answer:
 
 def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> FrameTimes:
     """Times of all frames from the source that the settings name, or the first that knows most of them.
-
     Raises InputError: no source knows the time of two frames or more, or frames would be less than a second
     apart by what may be playback or a running number; SettingsError: a zone, start, pattern or table that
-    cannot be used.
-    """
+    cannot be used."""
     asked = _Asked(frames, settings, read_zone(settings.zone), folder)
     looked: dict[str, _Answer | None] = {}
     auto = settings.source == "auto"

@@ -45,12 +45,10 @@ def synodic_deg_day(latitude_deg: np.ndarray | float) -> np.ndarray | float:
 def limb_drift(pa_deg: np.ndarray, distance: np.ndarray, b0_deg: float) -> np.ndarray:
     """Apparent motion along the limb, towards larger position angle, solar radii a second, at position angles
     and distances from the disc's centre in radii (broadcast); what stands off the limb is taken to lie in its
-    plane and to turn with the latitude below it.
-
-    With x to the west, y along the axis's direction in the sky and z towards the observer, the axis is (0,
-    cos B0, sin B0) and a feature at r moves by axis x r times the rate: in the plane of the limb a turn by
-    the rate times sin B0; on the disc what turns towards the observer is carried westward besides.
-    """
+    plane and to turn with the latitude below it. With x to the west, y along the axis's direction in the sky
+    and z towards the observer, the axis is (0, cos B0, sin B0) and a feature at r moves by axis x r times the
+    rate: in the plane of the limb a turn by the rate times sin B0; on the disc what turns towards the
+    observer is carried westward besides."""
     pa, b0 = np.radians(pa_deg), np.radians(b0_deg)
     x, y = -np.sin(pa) * distance, np.cos(pa) * distance
     depth = np.sqrt(np.maximum(1.0 - np.square(distance), 0.0))
@@ -66,11 +64,9 @@ def seen_height_mm(
     height_mm: np.ndarray | float, turned_deg: np.ndarray | float, latitude_deg: np.ndarray | float = 0.0
 ) -> np.ndarray | float:
     """Height above the limb at which something is seen that stood on it at `height_mm`, after the Sun has
-    turned by `turned_deg`, or before; negative where it is seen in front of the disc or hidden behind it.
-
-    At latitude l of its foot the place on the sky is (R + h) (cos l cos t, sin l), for a disc centre on the
-    equator (B0 = 0). On the equator what had no height sinks by R (1 - cos t).
-    """
+    turned by `turned_deg`, or before; negative where it is seen in front of the disc or hidden behind it. At
+    latitude l of its foot the place on the sky is (R + h) (cos l cos t, sin l), for a disc centre on the
+    equator (B0 = 0). On the equator what had no height sinks by R (1 - cos t)."""
     turn, latitude = np.radians(turned_deg), np.radians(latitude_deg)
     radius_mm = SOLAR_RADIUS_KM * 1e-3
     return (radius_mm + height_mm) * np.hypot(np.cos(latitude) * np.cos(turn), np.sin(latitude)) - radius_mm

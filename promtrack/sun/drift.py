@@ -25,11 +25,9 @@ LEAST_POINTS = 8
 
 @dataclass(frozen=True, slots=True)
 class DriftCalibration:
-    """What a recording with the drive switched off gives.
-
-    The drift alone gives west and the scale. North needs to know whether the image is mirrored: without a
-    nudge `mirrored` is None and both answers stand in the sentence.
-    """
+    """What a recording with the drive switched off gives. The drift alone gives west and the scale. North
+    needs to know whether the image is mirrored: without a nudge `mirrored` is None and both answers stand in
+    the sentence."""
 
     west_deg: float  # image angle towards which the Sun drifts
     west_err_deg: float

@@ -68,12 +68,10 @@ class SkyPlace:
 def solar_view(
     time_utc: np.datetime64, *, site: SiteSettings | None = None, header: SolarHeader | None = None
 ) -> SolarView:
-    """The Sun's apparent size, orientation and altitude at one time.
-
-    Geocentric, except the altitude, which needs the site. An observer named by a FITS header (`dsun_m`, or
-    `rsun_arcsec` alone) sets distance and apparent radius; when that observer is not near the Earth, P, B0
-    and L0 are nan, since the header does not give them. Raises ValueError: `time_utc` is NaT.
-    """
+    """The Sun's apparent size, orientation and altitude at one time. Geocentric, except the altitude, which
+    needs the site. An observer named by a FITS header (`dsun_m`, or `rsun_arcsec` alone) sets distance and
+    apparent radius; when that observer is not near the Earth, P, B0 and L0 are nan, since the header does not
+    give them. Raises ValueError: `time_utc` is NaT."""
     times = np.array([time_utc], "datetime64[us]")
     if np.isnat(times[0]):
         raise ValueError("time_utc must be a valid time, got NaT")
@@ -214,8 +212,7 @@ def flattening_err(flattened: np.ndarray | float) -> np.ndarray | float:
 
 def air_pressure_ratio(elevation_m: float) -> float:
     """Air pressure relative to sea level, at an elevation in m: standard atmosphere of ISO 2533, up to 11 km.
-
     The coefficients follow from its constants: lapse rate 0.0065 K/m from 288.15 K at sea level, gravity
-    9.80665 m/s2, gas constant of air 287.05287 J/(kg K); 0.0065 / 288.15 and 9.80665 / (287.05287 * 0.0065).
-    """
+    9.80665 m/s2, gas constant of air 287.05287 J/(kg K); 0.0065 / 288.15 and 9.80665 / (287.05287 *
+    0.0065)."""
     return (1.0 - 2.25577e-5 * elevation_m) ** 5.25588
