@@ -1,6 +1,7 @@
 """The docs: generated pages are up to date, links lead somewhere, and every Python snippet runs."""
 
 import ast
+import importlib
 import inspect
 import re
 import shlex
@@ -84,6 +85,21 @@ def test_the_page_on_python_names_all_arguments_that_must_be_given():
         given = inspect.signature(getattr(promtrack, name)).parameters.values()
         needed = [f"{p.name}=" if p.kind is p.KEYWORD_ONLY else p.name for p in given if p.default is p.empty]
         assert arguments.split(", ") == needed, name
+
+
+def test_modules_and_functions_that_contributors_are_told_of_exist():
+    rooms = {path.stem for path in (ROOT / "promtrack").iterdir()}
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = {name for name in re.findall(r"`([a-z_]+(?:\.\w+)+)", text) if name.split(".")[0] in rooms}
+    assert len(named) > 20
+    for name in named:
+        found, parts = promtrack, name.removeprefix("promtrack.").removesuffix(".py").split(".")
+        for depth, part in enumerate(parts, 1):
+            try:
+                found = importlib.import_module(".".join(["promtrack", *parts[:depth]]))
+            except ImportError:  # a name within the module before
+                assert hasattr(found, part) or part in found.__annotations__, name
+                found = getattr(found, part, None)
 
 
 def strings_of(package):
