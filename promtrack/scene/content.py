@@ -196,15 +196,6 @@ def front_height(eruption: Eruption, time_s: np.ndarray | float) -> np.ndarray:
     )
 
 
-def onset(eruption: Eruption) -> float:
-    """Seconds after the first frame when the exponential part of the speed equals the linear part."""
-    if eruption.growth_mm <= 0 or eruption.speed_km_s <= 0:
-        return math.nan
-    return eruption.start_s + eruption.growth_s * math.log(
-        1e-3 * eruption.speed_km_s * eruption.growth_s / eruption.growth_mm
-    )
-
-
 def sway_displacement(sway: SwayingThread, time_s: np.ndarray | float) -> np.ndarray:
     """Displacement [Mm] along the limb, at times of any shape."""
     time_s = np.asarray(time_s, dtype=float)

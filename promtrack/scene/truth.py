@@ -30,22 +30,17 @@ class KnotTruth:
     radial_km_s: np.ndarray  # outward positive
     along_km_s: np.ndarray  # counter-clockwise positive, at the height of the knot
     speed_km_s: np.ndarray  # in the plane of the sky
-    accel_m_s2: np.ndarray  # along the direction of motion
     visible: np.ndarray  # bool: at least half faded in, in the frame, off the limb
     snr: np.ndarray  # peak over the noise of one pixel, with fading and usual seeing
-    size_mm: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FrontTruth:
     """The leading edge of one eruption at its apex (half level, and steepest fall, before blur)."""
 
-    time_s: np.ndarray
     height_mm: np.ndarray
     angle_deg: float  # image angle of the apex
     speed_km_s: np.ndarray
-    accel_m_s2: np.ndarray
-    onset_s: float  # when the exponential part of the speed equals the linear part; nan without one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,6 +101,11 @@ def truth_of(
     spoiled = [(f, "no Sun") for f in spec.lost_frames] + [(f, "cloud") for f, _ in spec.cloud_frames]
     spoiled += [(f, "aircraft") for f in spec.aircraft_frames] + [(f, "blur") for f, _ in spec.blurred_frames]
     spoiled += [(jump.frame, "jump") for jump in spec.jumps if jump.smear]
+    fronts = []
+    for eruption in spec.eruptions:
+        # half a second before, then, half a second later
+        low, mid, high = (content.front_height(eruption, spec.time_s + d) for d in (-0.5, 0.0, 0.5))
+        fronts.append(FrontTruth(mid, spec.facing_deg + eruption.at_deg, (high - low) * 1e3))
     bare = SceneTruth(
         times_utc=spec.times_utc,
         time_s=spec.time_s,
@@ -122,7 +122,7 @@ def truth_of(
         seeing_arcsec=air.seeing_arcsec,
         spoiled=tuple(sorted(spoiled)),
         knots=(),
-        fronts=tuple(_front_truth(spec, e) for e in spec.eruptions),
+        fronts=tuple(fronts),
         sways=tuple(
             SwayTruth(content.sway_displacement(s, spec.time_s), spec.facing_deg + s.at_deg)
             for s in spec.sways
@@ -133,29 +133,14 @@ def truth_of(
     return replace(bare, knots=knots)
 
 
-def _front_truth(spec: SceneSpec, eruption: content.Eruption) -> FrontTruth:
-    h = 0.5
-    low, mid, high = (content.front_height(eruption, spec.time_s + d) for d in (-h, 0.0, h))
-    return FrontTruth(
-        spec.time_s,
-        mid,
-        spec.facing_deg + eruption.at_deg,
-        (high - low) / (2 * h) * 1e3,
-        (high - 2 * mid + low) / h**2 * 1e6,
-        content.onset(eruption),
-    )
-
-
 def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: content.AnyKnot, light: float) -> KnotTruth:
-    time_s, h = spec.time_s, 0.5
-    (a0, h0), (a1, h1), (a2, h2) = (content.knot_place(knot, time_s + d, spec.limb_mm) for d in (-h, 0.0, h))
-    rho = spec.limb_mm + np.stack((h0, h1, h2))
-    # (x or y, moment, n) Mm in the plane of the sky
-    place = np.stack((rho * np.sin([a0, a1, a2]), rho * np.cos([a0, a1, a2])))
-    velocity = (place[:, 2] - place[:, 0]) / (2 * h)
-    push = (place[:, 2] - 2 * place[:, 1] + place[:, 0]) / h**2
-    speed = np.hypot(*velocity)
-    accel = (push * velocity).sum(axis=0) / np.maximum(speed, 1e-12)
+    time_s = spec.time_s
+    # half a second before, then, half a second later
+    (a0, h0), (a1, h1), (a2, h2) = (
+        content.knot_place(knot, time_s + d, spec.limb_mm) for d in (-0.5, 0.0, 0.5)
+    )
+    low, high = spec.limb_mm + h0, spec.limb_mm + h2
+    speed = np.hypot(high * np.sin(a2) - low * np.sin(a0), high * np.cos(a2) - low * np.cos(a0))
     part = content.fading(time_s, knot.from_s, knot.life_s, knot.fade_s)
     angle = np.rad2deg(a1) + spec.facing_deg
     x, y = np.array([truth.to_frame(i, angle[i], h1[i]) for i in range(len(time_s))]).T
@@ -167,13 +152,11 @@ def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: content.AnyKnot, light
         time_s,
         h1,
         angle,
-        (h2 - h0) / (2 * h) * 1e3,
-        (a2 - a0) * rho[1] / (2 * h) * 1e3,
+        (h2 - h0) * 1e3,
+        (a2 - a0) * (spec.limb_mm + h1) * 1e3,
         speed * 1e3,
-        accel * 1e6,
         visible,
         snr,
-        knot.size_mm,
     )
 
 

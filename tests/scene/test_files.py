@@ -10,6 +10,7 @@ import pytest
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.scene import SceneSpec, make_scene, read_scenario, scenario, scenario_names, write_scene
+from tests.scene import onset
 
 ROOT = Path(__file__).parents[2]
 SMALL = SceneSpec(name="small", shape=(120, 161), arcsec_per_px=4.0, frames=3, cadence_s=20.5)
@@ -55,7 +56,7 @@ def test_scenarios_of_the_demo(name):
     assert len(knots) == len(truth.knots) > 0  # every knot can be asked to be found
     if name == "eruption":
         front = truth.fronts[0]
-        assert spec.time_s[10] < front.onset_s < spec.time_s[-10]
+        assert spec.time_s[10] < onset(spec.eruptions[0]) < spec.time_s[-10]
         assert front.speed_km_s.max() < 500.0
         x, y = truth.to_frame(-1, front.angle_deg, front.height_mm[-1])
         assert 0 < x < spec.shape[1]

@@ -15,8 +15,8 @@ from promtrack.scene import (
     make_scene,
 )
 from promtrack.scene import camera as cam
-from promtrack.scene.content import onset
 from promtrack.settings import SiteSettings
+from tests.scene import onset
 
 CALM = SceneSpec(
     image_motion_arcsec=0.0, distortion_arcsec=0.0, seeing_variation=0.0, transparency=0.0, frames=4
