@@ -15,7 +15,7 @@ MINUS = "−"
 _HYPHEN = re.compile(r"(?P<setting>\b[a-z]\w*[._][\w.]+ = )?(?<![\w.)\]/=-])-(?=\.?\d)")
 _DEGREES = re.compile(r"(?<=\d) deg\b")
 BLANK = "\N{NO-BREAK SPACE}"
-UNIT = "km/s|km/px|Mm|km|px|m/s²|min|au|deg|s|h|%"
+UNIT = "km/s|km/px|Mm|km/h|km|px|m/s²|min|minutes|hours|million|angstrom|au|deg|s|h|%"
 
 
 def with_error(value: float, error: float, unit: str = "", *, more: int = 0) -> str:

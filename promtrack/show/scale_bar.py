@@ -5,6 +5,7 @@ Blocks that need a place are measured first; what depends on the view is drawn a
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -236,7 +237,7 @@ def wrapped(text: str, size: int, width: int) -> list[tuple[str, int]]:
     """A text as lines (words, type size) no wider than `width`; a number stays with its error and unit."""
     blank = "\N{NO-BREAK SPACE}"
     lines: list[str] = []
-    for word in unbroken(text).split(" "):
+    for word in re.sub(r"(?<=\d) (?=knot)", blank, unbroken(text)).split(" "):
         joined = f"{lines[-1]} {word}" if lines else word
         if lines and text_width(joined.replace(blank, " "), size) <= width:
             lines[-1] = joined

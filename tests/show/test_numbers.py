@@ -85,6 +85,7 @@ def test_notes_become_sentences():
 
 
 def test_a_number_is_not_torn_from_its_unit():
+    assert unbroken("1.05 million km/h, in 103 minutes").count("\N{NO-BREAK SPACE}") == 2
     # TRUTH  blanks inside numbers hold; those between words may break.
     shown = unbroken(
         "up to 294.5 ± 2.4 km/s; ± 1.7 km/s (66.6 ± 0.5 m/s²), 89 of 90 frames, 40 s pass, 3 knots, 0.1 % "

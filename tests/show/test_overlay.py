@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from promtrack.rounding import with_error
 from promtrack.sequence.records import spread_over
 from promtrack.settings import ClipSettings
 from promtrack.settings_text import change_settings
@@ -219,6 +220,16 @@ def test_a_number_holds_what_the_speed_does_while_it_stands():
             assert low - error <= now <= high + error
             seen += 1
     assert seen > 10
+
+
+def test_the_last_picture_stands_with_the_last_speed():
+    # TRUTH  the front speeds up beyond the last frame; its speed there is the only one that stands in the hold.
+    studio = stage(view="square", hold_s=2.5)
+    annotation = laid_out(studio)
+    body, page, last = annotation.bodies[0], annotation.page, motion_shots(studio)[-1]
+    now = [np.interp(last.time_s, body.time_s, v) for v in (np.abs(body.speed_km_s), body.error_km_s)]
+    words = " ".join(due_number(body, annotation.time, last.time_s, page))
+    assert words == f"A ≥ {with_error(*now, 'km/s')}"
 
 
 def test_letters_stay_in_a_clip_of_a_part_of_the_time():
