@@ -223,7 +223,7 @@ def test_a_number_holds_what_the_speed_does_while_it_stands():
 
 
 def test_the_last_picture_stands_with_the_last_speed():
-    # TRUTH  the front speeds up beyond the last frame; its speed there is the only one that stands in the hold.
+    # TRUTH  the front speeds up beyond the last frame; its speed there is the only one in the hold.
     studio = stage(view="square", hold_s=2.5)
     annotation = laid_out(studio)
     body, page, last = annotation.bodies[0], annotation.page, motion_shots(studio)[-1]
