@@ -85,6 +85,9 @@ def measure(
     zone = zone_of(frame, place, grid)
     if not reach_px:
         return _binned(look, place, block_shifts(apart, zone), _brightness(others, zone), finder)
+    if template.along_px and not turning:  # the turn at that time has it already
+        place = _laid(place, grid, zone, template.along_px, 0.0, turning=False)
+        zone = zone_of(frame, place, grid)
     tries: list[_Try] = []
     for start_px in [0.0, *coarse_shifts(others, zone, reach_px)]:
         along, across, moved, laid, far_px = start_px, 0.0, place, zone, 0.0

@@ -65,6 +65,7 @@ class Template:
     pairs: Pairs  # of its frames: a check of the turn
     count: np.ndarray  # (n, m) frames in the mean
     part: tuple[Zone, ...]  # what each of its frames has given
+    along_px: float = 0.0  # where it lies along the limb, from the places that circles gave its frames
 
     def without(self, time_s: float, memory_s: float = 0.0) -> Template:
         """The template less what frames within `memory_s` of `time_s` gave."""

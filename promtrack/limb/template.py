@@ -65,7 +65,8 @@ def make_template(
 
     def mean(count: int = len(zones)) -> Template:
         turn = np.array([part.turn_deg for part in laid]) + np.degrees(shift[:, 0] / radius_px)
-        return replace(_mean_of(zones[:count], shift, grid, ceiling, time_s), turn_deg=turn)
+        laid_on = _mean_of(zones[:count], shift, grid, ceiling, time_s)
+        return replace(laid_on, turn_deg=turn, along_px=float(np.median(shift[:, 0])))
 
     if align:
         so_far = first or mean(1)
