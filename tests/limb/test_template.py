@@ -1,12 +1,21 @@
 """Templates of two stretches of time, joined by the frames that are measured against both."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
 from promtrack.limb.edge import Zone
+from promtrack.limb.expected_geometry import expected_sky
+from promtrack.limb.frame_limb import make_finder, start_from
+from promtrack.limb.layout import Layout
+from promtrack.limb.measure import measure
+from promtrack.limb.records import shifted_place
 from promtrack.limb.shifts import LINEAR_PX, Template, block_shifts, joint_px, usual_shift
 from promtrack.limb.template import LaidZone, make_template, zone_grid
+from promtrack.scene import SceneSpec, make_scene
+from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
 RADIUS_PX = 1000.0
 GRID = zone_grid(RADIUS_PX)
@@ -85,3 +94,29 @@ def test_a_frame_laid_beyond_the_linear_range_comes_back():
         zone = Zone(RAYS, light.astype(np.float32), np.ones(light.shape, bool))
         off += round(float(usual_shift(block_shifts(first, zone))[0]))
     assert abs(off) <= 1
+
+
+@pytest.mark.parametrize("apart_px", [0.0, 8.0, -8.0])
+def test_a_frame_is_looked_for_where_its_template_lies(apart_px):
+    # TRUTH  the circles of the template's frames lay `apart_px` beside it along the limb, and the circle of
+    # this one 6 px farther on, within the 8 px in which it is looked for; blocks tell the rest where they are
+    # linear
+    sequence = make_scene(SceneSpec(frames=8, shape=(300, 400), arcsec_per_px=2.0)).sequence()
+    nowhere = (None,) * len(sequence)
+    start = start_from(sequence, LimbSettings(), nowhere)
+    sky = expected_sky(sequence.times_utc, site=SiteSettings(), camera=CameraSettings())
+    finder = make_finder(start, sequence.full_scale, sky, nowhere)
+    (_, template, _), *_ = Layout(sequence, finder, wide=False, turn_deg=np.zeros(8)).templates()
+    frame, look = sequence.frame(4), finder.look(4, sequence.frame(4))
+    phi = np.radians(np.median(look.theta_deg))
+    along = np.array([-np.cos(phi), np.sin(phi)])
+
+    def placed(off_px: float, template: Template) -> float:
+        """Where a frame whose circle is so far off comes to lie along the limb."""
+        beside = replace(look, place=shifted_place(look.place, *(-off_px * along)))
+        laid = measure(frame, beside, 0.0, sequence.time_s[4], template, finder, reach_px=8.0, turning=False)
+        return float(np.array([laid.place.x_px, laid.place.y_px]) @ along)
+
+    right = placed(0.0, template)
+    far = apart_px + np.sign(apart_px or 1.0) * 6.0
+    assert placed(far, replace(template, along_px=apart_px)) == pytest.approx(right, abs=0.5 * LINEAR_PX)
