@@ -26,8 +26,8 @@ from promtrack.limb.observations import (
     EdgeNoise,
     FeatureNoise,
     Noise,
+    NormalEquations,
     Observed,
-    Rows,
     along_limb,
     blocks_of,
     by_frame,
@@ -112,18 +112,18 @@ class Equations:
     def solved(self, noise: Noise) -> Solved:
         """The system solved with this noise."""
         matrix, right = self._rows(noise)
-        normal = (matrix.T @ matrix + 1e-10 * identity(self.unknown.size)).tocsc()
+        normal = (matrix + 1e-10 * identity(self.unknown.size)).tocsc()
         factor = splu(normal, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
-        return Solved(self, noise, factor.solve(matrix.T @ right), normal, factor)
+        return Solved(self, noise, factor.solve(right), normal, factor)
 
     def _rows(self, noise: Noise) -> tuple[csc_matrix, np.ndarray]:
-        u, rows = self.unknown, Rows(self.unknown.size)
+        u, rows = self.unknown, NormalEquations(self.unknown.size, OWN * self.n)
         self._edge_rows(rows, noise)
         self._feature_rows(rows, "along", noise.along)
         self._feature_rows(rows, "across", noise.across)
         relief = noise.relief if self.terms.relief else replace(noise.relief, err_px=np.array(HELD_PX))
         one, bins = np.ones(1), len(u.relief)
-        rows.add([u.relief], [np.ones(bins)], np.zeros(bins), covariances=relief.by_frame(self.bins))
+        rows.add_alike([u.relief], [np.ones(bins)], np.zeros(bins), relief.by_frame(self.bins))
         # an edge unlike the usual one may also lie elsewhere by itself, as far as it is wider or narrower
         offset = np.hypot(noise.offset_err_px, self.wider_px) if self.terms.edge_offset else HELD_PX
         rows.add([u.offset], [np.ones(self.n)], np.zeros(self.n), offset)
@@ -147,15 +147,15 @@ class Equations:
         self._stated_rows(rows)
         return rows.built()
 
-    def _edge_rows(self, rows: Rows, noise: Noise) -> None:
+    def _edge_rows(self, rows: NormalEquations, noise: Noise) -> None:
         u, frame = self.unknown, self.edge.frame
         ones, every = np.ones(len(frame)), 0 * frame
         columns = [u.x[frame], u.y[frame], u.offset[frame], u.slip[frame], u.relief[self.edge_bin]]
         columns += [u.radius[every], u.bias[every], u.beta[every]]
         values = [*self.edge.unit.T, ones, self.slipping, ones, ones, ones, self.wider_px[frame]]
-        rows.add(columns, values, self.edge.value_px, covariances=noise.edge.by_frame(self.edge))
+        rows.add_alike(columns, values, self.edge.value_px, noise.edge.by_frame(self.edge))
 
-    def _feature_rows(self, rows: Rows, kind: str, noise: FeatureNoise) -> None:
+    def _feature_rows(self, rows: NormalEquations, kind: str, noise: FeatureNoise) -> None:
         u, observed = self.unknown, self.along if kind == "along" else self.across
         frame, value = observed.frame, observed.value_px
         if not len(frame) or (self.known.wide and kind == "across"):
@@ -171,14 +171,14 @@ class Equations:
                 values += list(self.phase[frame].T)
             elif self.known.turn_px is not None:
                 value = value - self.known.turn_px[frame]
-        rows.add(columns, values, value, covariances=noise.alike.by_frame(observed, noise.weight, self.n))
+        rows.add_alike(columns, values, value, noise.alike.by_frame(observed, noise.weight, self.n))
 
     def _apart(self, observed: Observed) -> np.ndarray:
         """(2, m) parts in the directions of observations of how far the template's Sun stands beside the
         frame's: of its level along the limb, and across it."""
         return np.einsum("maj,mj->am", self.axes[observed.frame], observed.unit)[::-1]
 
-    def _stated_rows(self, rows: Rows) -> None:
+    def _stated_rows(self, rows: NormalEquations) -> None:
         known, u, one = self.known, self.unknown, np.ones(1)
         rows.add([u.bias], [one], np.zeros(1), max(known.edge_bias_px, 1e-4))
         if known.radius_px is not None:

@@ -1,4 +1,4 @@
-"""What a sequence is solved from: edges and blocks of all frames as tables, their noise, and the rows of a
+"""What a sequence is solved from: edges and blocks of all frames as tables, their noise, and the
 sparse system that they become.
 
 The air displaces neighbouring stretches of limb alike and anew in every frame; plasma that changes displaces
@@ -13,10 +13,12 @@ from itertools import pairwise
 
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.sparse import coo_matrix, csc_matrix, csr_matrix, diags, vstack
+from scipy.sparse import coo_matrix, csc_matrix
 
 from promtrack.limb.measure import FrameMeasure
 from promtrack.limb.shifts import linear
+
+Arrays = list[np.ndarray]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -172,33 +174,42 @@ def _ordered(observed: Observed) -> Observed:
     return Observed(*(getattr(observed, name)[order] for name in Observed.__dataclass_fields__))
 
 
-class Rows:
-    """Rows of a sparse system, freed of the scale and the correlation of their errors."""
+class NormalEquations:
+    """Least squares of a sparse system whose rows are freed of the scale and the correlation of their errors;
+    neither the rows nor what is alike in all frames is there for all frames at once."""
 
-    def __init__(self, size: int):
-        self.size = size
-        self.matrix: list[csr_matrix] = []
-        self.right: list[np.ndarray] = []
+    def __init__(self, size: int, own: int):
+        self.size, self.own = size, own  # the first `own` unknowns belong to single frames
+        self.shared = np.zeros((size - own, size - own))
+        self.right = np.zeros(size)
+        self.entries: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []  # row, column, value
 
-    def add(
-        self,
-        columns: list[np.ndarray],
-        values: list[np.ndarray],
-        right: np.ndarray,
-        err: float | np.ndarray = 1.0,
-        *,
-        covariances: Iterable[np.ndarray] | None = None,
+    def add(self, columns: Arrays, values: Arrays, right: np.ndarray, err: float | np.ndarray = 1.0) -> None:
+        """Rows sum(value x[column]) = right +- err, independent."""
+        for column, value in zip(columns, values, strict=True):
+            weighted = value / np.square(err)
+            np.add.at(self.right, column, weighted * right)
+            self.entries += [(column, c, weighted * v) for c, v in zip(columns, values, strict=True)]
+
+    def add_alike(
+        self, columns: Arrays, values: Arrays, right: np.ndarray, covariances: Iterable[np.ndarray]
     ) -> None:
-        """Rows sum(value x[column]) = right +- err, independent, or with a covariance for each part of them,
-        one part after the other."""
-        if covariances is None:
-            whiten = diags(np.broadcast_to(1.0 / np.asarray(err, float), right.shape))
-        else:
-            whiten = _whitening(covariances)
-        number = np.tile(np.arange(len(right)), len(columns))
-        entries = np.concatenate(values), (number, np.concatenate(columns))
-        self.matrix.append(whiten @ coo_matrix(entries, (len(right), self.size)).tocsr())
-        self.right.append(whiten @ right)
+        """Such rows with a covariance for each part of them, one part after the other."""
+        numbers, table, end = np.column_stack(columns), np.column_stack(values), 0
+        for covariance in covariances:
+            part, end = np.s_[end : end + len(covariance)], end + len(covariance)
+            at, place = np.unique(numbers[part], return_inverse=True)
+            rows = np.zeros((len(covariance), len(at) + 1))
+            rows[np.arange(len(rows))[:, None], place.reshape(numbers[part].shape)] = table[part]
+            rows[:, -1] = right[part]
+            rows = solve_triangular(np.linalg.cholesky(covariance), rows, lower=True)
+            square = rows.T @ rows
+            self.right[at] += square[:-1, -1]
+            own = int(np.searchsorted(at, self.own))
+            self.shared[np.ix_(at[own:] - self.own, at[own:] - self.own)] += square[own:-1, own:-1]
+            row, column, value = np.repeat(at[:own], len(at)), np.tile(at, own), square[:own, :-1].ravel()
+            beyond = column >= self.own
+            self.entries += [(row, column, value), (column[beyond], row[beyond], value[beyond])]
 
     def from_frame_to_frame(
         self, columns: np.ndarray, stays: np.ndarray, more: np.ndarray, err: np.ndarray
@@ -209,20 +220,8 @@ class Rows:
             self.add([columns[1:], columns[:-1]], [np.ones(len(err)), -stays], more, err)
 
     def built(self) -> tuple[csc_matrix, np.ndarray]:
-        """The matrix (rows, unknowns) and its right side (rows,)."""
-        return vstack(self.matrix).tocsc(), np.concatenate(self.right)
-
-
-def _whitening(covariances: Iterable[np.ndarray]) -> csr_matrix:
-    """Block-diagonal matrix of the inverse Cholesky factors of covariances (b, b) each: only one covariance
-    is there at a time, since those of all frames together would fill 100 MB."""
-    roots, sizes = [], []
-    for one in covariances:
-        root = solve_triangular(np.linalg.cholesky(one), np.eye(len(one)), lower=True)
-        roots.append(root[np.tril_indices(len(one))])
-        sizes.append(len(one))
-    filled = np.concatenate([np.arange(1, size + 1) for size in sizes])  # entries of each row
-    begin = np.concatenate([[0], np.cumsum(filled)])
-    block = np.repeat(np.cumsum(sizes) - sizes, sizes)  # first column of each row
-    columns = np.arange(begin[-1]) + np.repeat(block - begin[:-1], filled)
-    return csr_matrix((np.concatenate(roots), columns, begin), (len(filled), len(filled)))
+        """The matrix (unknowns, unknowns) and its right side (unknowns,)."""
+        row, column = (index.ravel() + self.own for index in np.indices(self.shared.shape))
+        rows, columns, values = zip(*self.entries, (row, column, self.shared.ravel()), strict=True)
+        places = np.concatenate(rows), np.concatenate(columns)
+        return coo_matrix((np.concatenate(values), places), (self.size, self.size)).tocsc(), self.right
