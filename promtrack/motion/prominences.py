@@ -105,13 +105,18 @@ def _smoothed(light: np.ndarray, step: int, geometry: StripGeometry) -> np.ndarr
 def _significant(smooth: np.ndarray, noise: np.ndarray, geometry: StripGeometry, bottom: int) -> np.ndarray:
     """(rows, columns) bool: light above the spicules beyond the noise and the light around it; nothing
     near the picture's edge, where the sky's model is free."""
-    edge = round(limits.KNOT_MM / geometry.mm_per_row), round(limits.KNOT_MM / geometry.mm_per_column(0.0))
-    seen = ndimage.minimum_filter(np.isfinite(smooth), 2 * np.array(edge) + 1, mode="nearest")
+    seen = cv2.erode(np.isfinite(smooth).view(np.uint8), _box(limits.KNOT_MM, geometry)) > 0
     seen[:bottom] = False
     light = np.where(seen, smooth, np.float32(0.0))
     weight, value = (_wide(a, geometry) for a in (seen.astype(np.float32), light))
     beyond = limits.CERTAIN * noise
     return (light > beyond) & (light - value / np.maximum(weight, 1e-6) > beyond)
+
+
+def _box(reach_mm: float, geometry: StripGeometry) -> np.ndarray:
+    """Ones over a length to all sides."""
+    sides = reach_mm / np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
+    return np.ones(2 * sides.round().astype(int) + 1, np.uint8)
 
 
 def _wide(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
@@ -152,8 +157,7 @@ def _noise(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
     sigma = np.where(seen < LEAST_PIXELS, np.inf, (middle - quarter) / limits.QUARTILE)
     dark = np.nan_to_num(middle[:, None] - light) / limits.CERTAIN
     dark[geometry.height_mm(row) < SPICULES_MM] = 0.0
-    reach = [2 * round(WIDE_MM / mm) + 1 for mm in (geometry.mm_per_row, geometry.mm_per_column(0.0))]
-    dark = ndimage.maximum_filter(dark, reach, mode="nearest")
+    dark = cv2.dilate(dark, _box(WIDE_MM, geometry))
     return np.maximum(ndimage.median_filter(sigma, size=9, mode="nearest")[:, None], dark)
 
 
