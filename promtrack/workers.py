@@ -28,7 +28,7 @@ def worker_count(*, worker_bytes: int = WORKER_BYTES) -> int:
         cores = len(os.sched_getaffinity(0))
     else:
         cores = os.cpu_count() or 1
-    return max(1, int(min(cores, _container_cores(), _free_bytes() / 2.0 / worker_bytes)))
+    return max(1, int(min(cores, _container_cores(), free_bytes() / 2.0 / worker_bytes)))
 
 
 def map_ahead(
@@ -62,7 +62,7 @@ def _container_cores(root: Path = Path("/sys/fs/cgroup"), own: Path = Path("/pro
     return cores
 
 
-def _free_bytes(
+def free_bytes(
     root: Path = Path("/sys/fs/cgroup"),
     own: Path = Path("/proc/self/cgroup"),
     machine: Path = Path("/proc/meminfo"),

@@ -75,7 +75,7 @@ def test_workers_follow_the_memory(tmp_path, monkeypatch):
     (tmp_path / "memory.max").write_text("500000000\n")
     (tmp_path / "memory.current").write_text("200000000\n")
     (tmp_path / "own").write_text("0::/\n")
-    assert workers._free_bytes(tmp_path, tmp_path / "own", tmp_path / "meminfo") == 300e6
-    assert workers._free_bytes(tmp_path, tmp_path / "missing", tmp_path / "meminfo") == 1024e6
-    monkeypatch.setattr(workers, "_free_bytes", lambda: 300e6)
+    assert workers.free_bytes(tmp_path, tmp_path / "own", tmp_path / "meminfo") == 300e6
+    assert workers.free_bytes(tmp_path, tmp_path / "missing", tmp_path / "meminfo") == 1024e6
+    monkeypatch.setattr(workers, "free_bytes", lambda: 300e6)
     assert worker_count(worker_bytes=1_000_000_000) == 1

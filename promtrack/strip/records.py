@@ -14,7 +14,7 @@ import numpy as np
 from promtrack.strip.store import Decoded, Planes
 from promtrack.workers import map_ahead
 
-BLOCK_BYTES = 16e6  # of float32 strips read at a time: each call of the FITS reader costs half a strip
+BLOCK_BYTES = 8e6  # of float32 strips read at a time: each call of the FITS reader costs half a strip
 
 Result = TypeVar("Result")
 Places = TypeVar("Places", float, np.ndarray)  # one place or many: what goes in comes out

@@ -25,6 +25,7 @@ from astropy.io.fits.header import BLOCK_SIZE
 from astropy.utils.exceptions import AstropyUserWarning
 
 from promtrack.errors import InputError, unwritable
+from promtrack.workers import free_bytes
 
 CUBE = "STRIPS"  # name of the extension that holds the cube
 BLANK = np.iinfo(np.int16).min  # what a strip does not show
@@ -137,8 +138,9 @@ class Decoded:
 
     @classmethod
     def beside(cls, path: Path, shape: tuple[int, int, int], step: float) -> Decoded | None:
-        """For the strips at `path`, empty; None where it would take much of the disk."""
-        room = min(1e9, 0.5 * shutil.disk_usage(path.parent).free)
+        """For the strips at `path`, empty; None where it would take much of the disk, or of the memory in
+        which the system keeps files that were just written: from the disk it is no quicker than decoding."""
+        room = 0.5 * min(free_bytes(), shutil.disk_usage(path.parent).free)
         return cls(path, shape, step) if 2 * math.prod(shape) < room else None
 
     def put(self, first: int, stored: np.ndarray) -> None:
