@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.ndimage import maximum_filter1d
 
 from promtrack.motion import limits
 from promtrack.motion.false_alarms import Tail
@@ -106,12 +105,12 @@ def find_rising_edges(
     paths = [_best_path(cells, edge[:, :, k]) for k in range(edge.shape[2])]
     scores = np.array([path.score for path in paths])
     # the best path and what comes after it, in its column and in neighbours like it, are no chance
-    best, rest = int(scores.argmax()), edge.copy()
+    best = int(scores.argmax())
     first, last = _around(scores >= FLANK * scores[best], best)
     for column in range(first, last + 1):
         for i, row in zip(paths[column].index, paths[column].row, strict=True):
-            rest[max(i - 1, 0) :, row, column] = 0.0
-    chance = _chance(cells, rest, rng)
+            edge[max(i - 1, 0) :, row, column] = 0.0
+    chance = _chance(cells, edge, rng)
     expected = np.array([len(scores) * chance.probability(score) for score in scores])  # in the whole run
 
     def rising(column: int, sector: tuple[float, float]) -> RisingEdge:
@@ -165,6 +164,7 @@ def cells_of(strip: Strip) -> Cells:
         weight[i // together] += shown
     np.divide(light, weight, out=light, where=weight > 0)
     light[weight < 0.5] = np.inf
+    del weight  # as much memory as the light
     veil = np.partition(light, columns // 4, axis=2)[:, :, columns // 4, None]
     light -= np.where(np.isfinite(veil), veil, np.float32(0.0))
     times = np.array([part.mean() for part in np.split(strip.time_s, range(together, len(strip), together))])
@@ -225,13 +225,16 @@ def _gains(cells: Cells, edge: np.ndarray) -> np.ndarray:
     n, rows = edge.shape[:2]
     longest, farthest = _reach(cells)
     wait = min(longest, n - 1)
-    best = np.zeros((rows, n, *edge.shape[2:]), np.float32)
+    best, window = np.zeros((rows, n, *edge.shape[2:]), np.float32), np.ones((wait + 1, 1), np.uint8)
+    highest = best[0]  # of the rows from which a path may rise to this one
     for row in range(rows):
         before = np.zeros(best.shape[1:], np.float32)
         if row:  # the best of the frames from `longest` before to this one
-            maximum_filter1d(best[row - 1], wait + 1, 0, before, "constant", origin=wait // 2)
+            before = cv2.dilate(best[row - 1].reshape(n, -1), window, anchor=(0, wait)).reshape(before.shape)
         if row > 1:
-            np.maximum(before[1:], best[max(row - farthest, 0) : row - 1, :-1].max(axis=0), out=before[1:])
+            within = best[row - farthest : row - 1] if row > farthest else (highest, best[row - 2])
+            highest = np.max(within, axis=0)
+            np.maximum(before[1:], highest[:-1], out=before[1:])
         worth = (edge[:, row] - limits.COMPATIBLE) * cells.step_mm
         best[row] = np.maximum(before + worth, 0.0)
     return best
