@@ -43,9 +43,6 @@ from promtrack.show.region_of_interest import way_of
 from promtrack.show.timing import NUMBER_S, ClipTime, longest_free
 from promtrack.show.view import ClipView
 
-DRAWN = 12  # knots, lettered ones among them
-TAIL_S = 1.0  # clip time that a knot's tail shows
-MOST_WIDTH = 0.25  # of the room for words: a wider number is broken into two lines
 FARTHEST = 25.0  # type sizes of leader, as costed: another number than the headline's is left out beyond
 UNSEEN = 0.5  # opacity of a mark where a body was not measured while its number stands
 
@@ -108,7 +105,7 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
     late_s = float((measured.strip.times_utc[0] - first_utc) / np.timedelta64(1, "s"))
     found = []
     orientation = measured.orientation
-    tracks: tuple[Front | KnotTrack, ...] = (*ranked_fronts(motion), *ranked_knots(motion)[:DRAWN])
+    tracks: tuple[Front | KnotTrack, ...] = (*ranked_fronts(motion), *ranked_knots(motion)[:12])
     for track in tracks:
         way, (speed, error) = way_of(track, orientation), _speed(measured, track)
         body = Body(
@@ -146,7 +143,7 @@ def number_lines(body: Body, stands_s: np.ndarray, page: Page) -> tuple[str, ...
         value, sign, error = with_error(speeds[middle], errors[middle], "km/s").partition("± ")
         parts = f"{body.letter} ≥ {value}".rstrip(), sign + error
     words = " ".join(parts).rstrip()
-    wide = text_width(words, page.unit) > MOST_WIDTH * page.inside.width
+    wide = text_width(words, page.unit) > 0.25 * page.inside.width  # of the room for words
     return (*(parts if wide and parts[1] else (words,)), *hand)
 
 
@@ -265,7 +262,7 @@ def draw_body(
         if body.sector_deg is not None:
             draw_line(canvas, body.edge(view, now_s), page.stroke, body.bgr, strength=0.85 * share)
         else:
-            since = max(float(body.time_s[0]), time.back(max(clip_s - TAIL_S, 0.0)))
+            since = max(float(body.time_s[0]), time.back(max(clip_s - 1.0, 0.0)))  # one second of clip
             tail = body.place(view, np.linspace(min(since, now_s), now_s, 16))
             width = max(page.stroke - 1, 1)
             draw_line(canvas, tail, width, body.bgr, strength=share * (0.7 if body.letter else 0.45))

@@ -32,7 +32,6 @@ from promtrack.sun import EARTH_RADIUS_KM
 if TYPE_CHECKING:
     from promtrack.show.overlay import Annotation
 
-END_DIMMED = 0.30  # light of the last picture left under the end card
 TITLE_TYPE, END_TYPE = 1.3, 1.15  # of the usual type size
 SMALLER = (1.0, 0.85, 0.7, 0.5)  # type of an end card that would not fit
 MOON_KM = 384_400.0  # semi-major axis of the Moon's orbit, to 100 km
@@ -149,7 +148,7 @@ def draw_title(annotation: Annotation, canvas: Canvas) -> None:
 
 def draw_end(annotation: Annotation, canvas: Canvas) -> None:
     """The end card: the result in one sentence over the last picture, darkened."""
-    dim(canvas, END_DIMMED)
+    dim(canvas, 0.3)
     inside = annotation.page.inside
     draw_text(canvas, end_card(annotation), inside.left, inside.top, strength=0.95)
 

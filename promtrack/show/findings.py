@@ -22,10 +22,8 @@ from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_sp
 from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_name
 
-MOST_NAMED = 8  # tracks that one sheet has room to name
 Heights = TypeVar("Heights", float, np.ndarray)  # one or many: what goes in comes out
 CHANGES = 3.0  # total errors by which a speed must change before both ends are quoted
-SLOW_PART = 0.25  # of the greatest speed: below it a front rises slowly
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +78,7 @@ def named_tracks(measured: Measured) -> tuple[Named, ...]:
     labels = label_motion(measured.motion)
     named = [Named(labels.front(front), front, -1) for front in ranked_fronts(measured.motion)]
     named += [Named(labels.knot(one), one, labels.place(one)) for one in ranked_knots(measured.motion)]
-    return tuple(one for one in named if one.letter)[:MOST_NAMED]
+    return tuple(one for one in named if one.letter)[:8]  # as many as a sheet has room to name
 
 
 def track_name(measured: Measured, track: KnotTrack | Front) -> str:
@@ -236,7 +234,7 @@ def heights_title(measured: Measured) -> str:
         return f"The leading edge {_climb(measured, front)}; no simple model describes it"
     times = drawing_times(front.time_s)
     speed = np.abs(front_curve(front, model, times).speed_km_s)
-    slow_s = float(times[np.nanargmax(speed > SLOW_PART * np.nanmax(speed))] - front.time_s[0])
+    slow_s = float(times[np.nanargmax(speed > 0.25 * np.nanmax(speed))] - front.time_s[0])
     rest_s = float(front.time_s[-1] - front.time_s[0]) - slow_s
     reached = front_speed(measured, front).text
     if slow_s > rest_s and front.height_mm[-1] > front.height_mm[0]:

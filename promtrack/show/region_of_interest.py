@@ -23,7 +23,6 @@ BRIGHT = 6.0  # times the noise of a strip averaged over a cell
 WINDOW_DEG = 28.0  # widest piece of limb taken for one scene, about 340 Mm
 LEAST_SHARE = 0.40  # of the picture's height that the action takes; a wider scene is cropped
 LEAST_TOP_MM = 30.0
-APART_DEG = 0.5  # gap that parts two bodies
 CLEAR = 0.05  # of half the picture: sky kept between a body and its edge
 MOST_OF = 0.7  # of the headline's track, and of the largest prominence, that is in view
 FILL = 0.78  # part of the picture that the action takes at most, so that words find room
@@ -281,7 +280,7 @@ class _Plasma:
     def bodies(self) -> list[tuple[float, float]]:
         """First and last angle of each piece that no gap parts."""
         angles = np.unique(self.angle_deg)
-        pieces = np.split(angles, np.flatnonzero(np.diff(angles) > APART_DEG) + 1)
+        pieces = np.split(angles, np.flatnonzero(np.diff(angles) > 0.5) + 1)
         return [(float(piece[0]), float(piece[-1])) for piece in pieces if len(piece)]
 
 

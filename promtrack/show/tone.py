@@ -31,7 +31,6 @@ NOISE_TONE = 0.035  # tone that 1 sigma of noise may reach before the toe: beyon
 MIDDLE_TONE = (
     0.56  # of the peak's tone for the middling plasma: faint loops show, bright plasma keeps its shades
 )
-USUAL_TEXTURE = 0.25  # a disc that varies by more is shown with less contrast
 MOST_SWAY = 0.08  # of the disc's tone: so much may the air change it by moving the limb 1 px; more is a seam
 JOIN_PX = 3.0  # half width of the join about the limb, frame px; the seeing is wider
 STEPS_PER_PX = 8.0  # of the radial table: an eighth of a frame px
@@ -170,7 +169,7 @@ def _radial_lines(
     disc_value = np.interp(tone, curve, table)
     steep = np.interp(disc_value, table, np.gradient(curve, table))
     disc_sun = np.maximum(quiet.sun_at(np.minimum(quiet.limb_px, -2.0 * JOIN_PX)), 1e-6 * quiet.peak)
-    contrast = 0.0 if quiet.burnt else look.disc_contrast * min(1.0, USUAL_TEXTURE / max(quiet.texture, 1e-9))
+    contrast = 0.0 if quiet.burnt else look.disc_contrast * min(1.0, 0.25 / max(quiet.texture, 1e-9))
     disc_gain = contrast / (disc_sun * steep) * _unswayed(quiet, contrast / disc_sun / look.disc_limb)
     press = 1.0 + quiet.sun / (float(np.interp(look.disc_limb, curve, table)) * quiet.peak)
     off_value, off_gain = quiet.sun / quiet.peak / press, 1.0 / (quiet.peak * press)

@@ -20,10 +20,8 @@ from promtrack.show.region_of_interest import FILL, LARGEST_ZOOM, LEAST_SHARE, A
 from promtrack.sun import Orientation, Scale
 
 SIZES = {"wide": (1920, 1080), "disc": (1920, 1080), "square": (1080, 1080), "tall": (1080, 1920)}
-LEVEL_DEG = 90.0  # a longer piece of limb has no level
 # Between first and last picture: less is not worth it, more hurries.
 LEAST_ZOOM_OUT, MOST_ZOOM_OUT = 1.25, 2.2
-FAR_OFF = 0.05  # of the frame's shorter side, beyond 95 of 100 frames
 FOLLOWED, FOLLOW_SIGMA = 0.35, 0.1  # how far from the middle, of half the picture; smoothing, of the clip
 
 
@@ -241,7 +239,7 @@ def picture_up(orientation: Orientation, action: Action, clip: ClipSettings) -> 
     """Image angle that points up in pictures, +1 or -1 where they are mirrored back, and whether the limb is
     level."""
     side = orientation.sign if orientation.position_angles else 1
-    if clip.level_limb and np.ptp(action.theta_deg) < LEVEL_DEG:
+    if clip.level_limb and np.ptp(action.theta_deg) < 90.0:  # a longer piece has no level
         return float(np.average(action.theta_deg, weights=action.weight)), side, True
     if orientation.position_angles:
         return orientation.zero_deg, side, False
@@ -294,7 +292,7 @@ def covered(lock: LimbLock, frames: np.ndarray | None = None) -> np.ndarray:
         # the largest box of this shape that is in the frame
         inside = half * float((half / (askew @ half)).min())
         edges.append([*(middle - inside), *(middle + inside)])
-    table, far = np.array(edges) * [1, 1, -1, -1], FAR_OFF * min(rows, columns)
+    table, far = np.array(edges) * [1, 1, -1, -1], 0.05 * min(rows, columns)
     table[table > np.percentile(table, 95, axis=0) + far] = -np.inf
     low, high = np.split(table.max(axis=0) * [1, 1, -1, -1], 2)
     return np.concatenate([low, np.maximum(high, low + 16.0)])

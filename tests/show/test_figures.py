@@ -23,7 +23,6 @@ from promtrack.rounding import degrees
 from promtrack.settings_text import change_settings
 from promtrack.show.figures import SHEETS, draw_figures, drawn_sheets, missing_sheets
 from promtrack.show.figures.files import recolour, save_sheet
-from promtrack.show.figures.knot_map import EARTH_MM
 from promtrack.show.figures.map_view import fitting_aspect, growth_frames, map_of, moment_of
 from promtrack.show.figures.strips import even_times
 from promtrack.show.figures.style import DARK, LIGHT, themed
@@ -389,8 +388,8 @@ def test_the_montage_shows_equal_growth_with_the_earth_to_scale(measured_fake, m
     figure = sheet_of("strip_montage", measured_fake)
     circles = [patch for axes in figure.axes for patch in axes.patches if isinstance(patch, Circle)]
     assert len(circles) == 6
-    # PUBLISHED  mean radius of the Earth 6371.0 km (Moritz 2000, Geodetic Reference System 1980, J. Geod. 74)
-    assert all(circle.radius == EARTH_MM == pytest.approx(6.371) for circle in circles)
+    # PUBLISHED  nominal equatorial radius of the Earth, 6378.1 km (IAU 2015 Resolution B3), as in the clip
+    assert all(circle.radius == pytest.approx(6.3781) for circle in circles)
     still = growth_frames(measured_still, 6)
     assert (
         np.diff(measured_still.strip.time_s[np.isin(measured_still.strip.frame, still)]).max() < 500.0

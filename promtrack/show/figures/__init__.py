@@ -25,7 +25,6 @@ from promtrack.workers import worker_count
 
 __all__ = ["SHEETS", "draw_figures"]
 
-SHEETS_A_WORKER = 3  # a process of its own takes a second to start, as long as drawing so many sheets
 WORKER_BYTES = 400_000_000  # memory of a process that draws
 
 
@@ -200,7 +199,8 @@ def draw_figures(
     folder.mkdir(parents=True, exist_ok=True)
     names = [sheet.name for sheet in drawn_sheets(measured)]
     cores = worker_count(worker_bytes=WORKER_BYTES)
-    workers = workers or (min(cores, len(names) // SHEETS_A_WORKER) if cores > 2 else 1)
+    # a process takes as long to start as to draw so many
+    workers = workers or (min(cores, len(names) // 3) if cores > 2 else 1)
     measured = _with_frames(measured)
     written: dict[str, list[Path]] = {}
     drawing = (

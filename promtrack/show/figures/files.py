@@ -19,7 +19,6 @@ from promtrack.files import atomic_write
 from promtrack.show.figures.style import DARK, LIGHT, Theme, themed
 from promtrack.show.records import Measured
 
-VECTOR_DPI = 100  # of pictures inside vector files
 FONTS = "'DejaVu Sans', Verdana, sans-serif"  # Verdana has the same widths, where the first is missing
 THEMES = {"light": (LIGHT,), "dark": (DARK,), "both": (LIGHT, DARK)}
 PROPERTIES = ("color", "facecolor", "edgecolor", "markerfacecolor", "markeredgecolor")
@@ -59,7 +58,7 @@ def save_sheet(
                     first = folder / f"{name}{themes[0].suffix}.svg"
                     _rewrite(first, path, colours)
                 else:
-                    more: dict[str, Any] = {"dpi": VECTOR_DPI}
+                    more: dict[str, Any] = {"dpi": 100}  # of pictures inside
                     if kind == "png":  # larger by a tenth than with the usual level 6, in a third of the time
                         more = {"dpi": settings.dpi, "pil_kwargs": {"compress_level": 1}}
                     with atomic_write(path) as part:

@@ -37,8 +37,6 @@ from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_words
 from promtrack.sun import escape_speed_km_s
 
-LONG_BAR = 4.0  # usual error bars: a longer one may run off the axes
-
 
 def height_time(measured: Measured, theme: Theme) -> Figure:
     """Heights of knots and fronts against time with their fits, residuals below."""
@@ -95,7 +93,7 @@ def _hold(axes: Axes, values: list[np.ndarray], errors: list[np.ndarray]) -> Non
     value, error = value[np.isfinite(value)], error[np.isfinite(value)]
     if not len(value):
         return
-    reach = np.minimum(error, LONG_BAR * np.median(error))
+    reach = np.minimum(error, 4.0 * np.median(error))  # a longer bar may run off the axes
     low, high = float((value - reach).min()), float((value + reach).max())
     room = max(0.05 * (high - low), 1e-3)
     axes.set_ylim(low - room, high + room)

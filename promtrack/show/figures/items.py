@@ -18,7 +18,6 @@ from promtrack.show.findings import going, named_tracks, speed_of
 from promtrack.show.palette import KNOT_MARKERS, MarkColours
 from promtrack.show.records import Measured
 
-FRONT_MARKER = "D"  # shape says again what colour says
 WAYS = {"rising": "↑", "falling": "↓", "along the limb": "↔", "moving": ""}
 
 
@@ -35,7 +34,7 @@ class Item:
 def items_of(measured: Measured, marks: MarkColours) -> list[Item]:
     """The named tracks in their colours and shapes."""
     return [
-        Item(named.letter, named.track, marks.front, FRONT_MARKER)
+        Item(named.letter, named.track, marks.front, "D")  # shape says again what colour says
         if named.place < 0
         else Item(
             named.letter,

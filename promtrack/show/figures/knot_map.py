@@ -49,11 +49,10 @@ from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import way_of
 from promtrack.show.verdict import lights, limb_name, limb_words
+from promtrack.sun import EARTH_RADIUS_KM
 
 SHEET_ASPECT = 13.333 / 7.5
-MOST_ARCS = 6.0
 MINUTES = (60.0, 30.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5)
-LONGEST_ARROW = 0.2  # of the map's width
 
 
 def knot_map(measured: Measured, theme: Theme) -> Figure:
@@ -112,7 +111,7 @@ def travel_minutes(measured: Measured, area: Map) -> float:
         return 0.0
     seen = min(float(np.ptp(knot.time_s)) for knot in knots) / 60.0
     fastest = max(knot.fit.speed_km_s for knot in knots)
-    most = min(seen, LONGEST_ARROW * area.width_mm / (0.06 * max(fastest, 1.0)))  # 1 km/s is 0.06 Mm a minute
+    most = min(seen, 0.2 * area.width_mm / (0.06 * max(fastest, 1.0)))  # 1 km/s is 0.06 Mm a minute
     return next((minutes for minutes in MINUTES if minutes <= most), MINUTES[-1])
 
 
@@ -178,7 +177,7 @@ def _height_arcs(axes: Axes, area: Map) -> None:
     """The limb and dotted arcs of equal height, each named at its right end."""
     corners = np.meshgrid([0.0, area.width_mm], [0.0, area.height_mm])
     highest = float(area.above_mm(*corners).max())
-    step = next((step for step in (10.0, 20.0, 50.0, 100.0, 200.0) if highest / step <= MOST_ARCS), 500.0)
+    step = next((step for step in (10.0, 20.0, 50.0, 100.0, 200.0) if highest / step <= 6.0), 500.0)
     angle = np.linspace(0.0, 360.0, 5761)
     for height in np.arange(0.0, max(highest, step), step):
         line = area.place(angle, np.full_like(angle, height))
@@ -195,8 +194,6 @@ def _height_arcs(axes: Axes, area: Map) -> None:
 
 
 FRAMES, COLUMNS = 6, 3
-EARTH_MM = 6.371  # mean radius, IUGG (Moritz 2000, J. Geodesy 74, 128)
-EARTH_INK = "#7fb4e6"
 
 
 def strip_montage(measured: Measured, theme: Theme) -> Figure:
@@ -215,6 +212,7 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
     brightest[:tall_px, :wide_px] = brightest[:tall_px, -wide_px:] = (
         255  # the times and the Earth stand there
     )
+    earth_mm = 1e-3 * EARTH_RADIUS_KM
     for place, (frame, picture) in enumerate(zip(frames, pictures, strict=True)):
         row, column = divmod(place, COLUMNS)
         left = 0.03 + (wide + 0.0125) * column + 0.5 * (wide - width)
@@ -228,10 +226,10 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
             "path_effects": outlined(),
         }
         axes.text(0.03, 0.96, clock(measured.sequence.times_utc[frame]), va="top", fontweight="bold", **style)
-        x, y = area.width_mm - 1.3 * EARTH_MM, area.height_mm - 1.3 * EARTH_MM
-        axes.add_patch(Circle((x, y), EARTH_MM, color=EARTH_INK, linewidth=0))
+        x, y = area.width_mm - 1.3 * earth_mm, area.height_mm - 1.3 * earth_mm
+        axes.add_patch(Circle((x, y), earth_mm, color="#7fb4e6", linewidth=0))
         if place == 0:
-            at = (x - 1.3 * EARTH_MM) / area.width_mm, y / area.height_mm
+            at = (x - 1.3 * earth_mm) / area.width_mm, y / area.height_mm
             axes.text(*at, "Earth", ha="right", va="center", **style)
         compass(axes, measured, area, brightest)
         _name_knots(axes, measured, area, int(frame))

@@ -31,13 +31,10 @@ from promtrack.show.view import (
 )
 
 MAP_COLUMNS, LARGEST_ZOOM = 1100, 2.5  # beyond this zoom single pixels would show
-LEAST_HALF_PX = 80.0  # half the width of the map; less would show single pixels
 MARGIN_DEG, MARGIN_MM, DEPTH_MM = 1.5, 15.0, -12.0  # kept round what moves, and below the limb
 MOST_DEG = 20.0  # of the limb, from the first named track: what lies beyond would make the map small
 ARM_PT, ARM_SHARE = 40.0, 0.13  # of the compass, and of the axes' width at most
-WAY_PX = 25  # of the map's picture: kept clear about the way of what moves
 CALM_SHARE = 0.15  # of the pixels at one distance from the limb: so much is taken to be calm sky
-DISC_TONE = 0.05  # of the brightest plasma: the disc stays calm and dark, and is seen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,7 +125,7 @@ def map_pictures(measured: Measured, area: Map, frames: np.ndarray) -> list[np.n
     for crop in crops:
         disc = crop[(out <= 0.0) & np.isfinite(crop)]
         level = max(float(np.median(disc)), 1e-6) if disc.size else 1.0
-        tone = np.where(out <= 0.0, DISC_TONE * top * crop / level, crop)
+        tone = np.where(out <= 0.0, 0.05 * top * crop / level, crop)
         pictures.append(plasma(np.nan_to_num(tone), top))
     return pictures
 
@@ -154,7 +151,7 @@ def _crop_of(measured: Measured, aspect: float, frames: np.ndarray) -> _Crop:
     turn, side, _ = picture_up(measured.orientation, action, measured.settings.clip)
     x, y = turned(theta, lock.radius_px * (1.0 + above / geometry.limb_mm), turn, side)
     needed = 0.5 * np.array([np.ptp(x), np.ptp(y)])
-    half_x = max(needed[0], needed[1] * aspect, LEAST_HALF_PX)
+    half_x = max(needed[0], needed[1] * aspect, 80.0)  # less would show single pixels
     to_picture, cover = rotation(turn, side), covered(lock, frames)
     half = np.array([half_x, half_x / aspect])
     half *= min(1.0, float((0.5 * (cover[2:] - cover[:2]) / (np.abs(to_picture.T) @ half)).min()))
@@ -227,7 +224,7 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
     tracks: list[KnotTrack | Front] = [*ranked_fronts(measured.motion), *ranked_knots(measured.motion)]
     for gone in (way_of(track, measured.orientation) for track in tracks):
         points = np.stack(area.view.to_picture(gone.theta_deg, gone.height_mm), axis=1).clip(-1e4, 1e4)
-        cv2.polylines(picture, [points.astype(np.int32)[:, None]], False, (255, 255, 255, 255), WAY_PX)
+        cv2.polylines(picture, [points.astype(np.int32)[:, None]], False, (255, 255, 255, 255), 25)
     orientation, size = measured.orientation, np.array([area.width_mm, area.height_mm])
     ways = [("N", 0.0), ("E", 90.0)] if orientation.position_angles else [("image up", None)]
     mm_per_pt = area.width_mm / (72.0 * width_inch(axes))

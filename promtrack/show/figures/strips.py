@@ -192,7 +192,6 @@ def _title(measured: Measured, drawn: int, confirmed: bool) -> str:
 
 
 MOST = 6  # with a number and a curve on the sheet; prominences.ecsv has all
-APART = 0.035  # of the map's width, between numbers on it
 
 
 def prominences(measured: Measured, theme: Theme) -> Figure:
@@ -237,7 +236,7 @@ def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> 
         last, height = first + one.to_deg - one.from_deg, float(np.nanmax(one.height_mm))
         axes.plot([first, first, last, last], [height - 3.0, height, height, height - 3.0], **style)
         middle = 0.5 * (first + last)
-        if all(abs(middle - other) > APART * (right - left) for other in taken):
+        if all(abs(middle - other) > 0.035 * (right - left) for other in taken):
             taken.append(middle)
             beyond = height > high - 0.25 * (high - low)  # no room above
             axes.annotate(

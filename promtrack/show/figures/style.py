@@ -30,7 +30,6 @@ from promtrack.show.verdict import PLANE_OF_SKY
 
 WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
 TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
-TITLE_WIDTH = 0.925  # of the sheet; a longer title is set smaller
 # Labels of a time axis: form, inches that one takes with the space after it, steps in seconds
 TICKS = (
     ("%H:%M:%S", 1.4, (1, 2, 5, 10, 15, 30)),
@@ -136,7 +135,7 @@ def sheet(title: str, subtitle: str) -> Figure:
     canvas = FigureCanvasAgg(figure)
     head = figure.text(0.03, 0.955, title, fontsize=TITLE_PT, fontweight="bold", va="center")
     width = head.get_window_extent(canvas.get_renderer()).width / figure.bbox.width
-    head.set_fontsize(max(TITLE_PT * min(TITLE_WIDTH / width, 1.0), TEXT_PT))
+    head.set_fontsize(max(TITLE_PT * min(0.925 / width, 1.0), TEXT_PT))
     figure.text(0.03, 0.896, subtitle, va="center", color=matplotlib.rcParams["xtick.color"])
     return figure
 
