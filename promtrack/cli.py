@@ -44,7 +44,10 @@ def main(arguments: list[str] | None = None) -> int:
         return options.call(options) or DONE
     except PromtrackError as error:
         status, text = error.exit_status, str(error)
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, RuntimeError) as error:
+        # Python 3.11 wraps what ends the making of a class, as while a library is loaded
+        if isinstance(error, RuntimeError) and not isinstance(error.__cause__, KeyboardInterrupt):
+            raise
         status = STOPPED
         text = "stopped; finished products are whole, and the same command goes on from here"
     except BrokenPipeError:

@@ -7,7 +7,7 @@ import tomllib
 
 import pytest
 
-from promtrack.cli import build_parser, main
+from promtrack.cli import STOPPED, build_parser, main
 from tests.conftest import QUICK_OPTIONS
 
 COMMANDS = (
@@ -106,6 +106,28 @@ def test_a_mistake_ends_the_process_with_one_line(tmp_path):
     done = promtrack("run", "no such folder", cwd=tmp_path)
     assert (done.returncode, len(done.stderr.strip().splitlines())) == (1, 1)
     assert "no such folder" in done.stderr
+
+
+@pytest.mark.parametrize("wrapped", [False, True])
+def test_an_interruption_is_no_fault_wherever_it_falls(wrapped, monkeypatch, capsys):
+    # while a class is made, as when a library is loaded, Python 3.11 hands it on as the cause of another
+    def stop(*_, **__):
+        if wrapped:
+            raise RuntimeError("Error calling __set_name__") from KeyboardInterrupt()
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("promtrack.cli.settings_as_toml", stop)
+    assert main(["settings"]) == STOPPED
+    assert capsys.readouterr().err.startswith("promtrack: stopped; finished products are whole")
+
+
+def test_another_fault_is_handed_on(monkeypatch):
+    def fail(*_, **__):
+        raise RuntimeError("something else")
+
+    monkeypatch.setattr("promtrack.cli.settings_as_toml", fail)
+    with pytest.raises(RuntimeError, match="something else"):
+        main(["settings"])
 
 
 def test_a_path_in_a_message_is_the_one_that_was_typed(tmp_path, monkeypatch, capsys, small_frames, finished):
