@@ -33,7 +33,6 @@ SPEEDS_KM_S = (10.0, 20.0, 40.0, 80.0, 160.0)  # rain, descending knots and slow
 BRIGHTNESS = (3.0, 6.0, 12.0)  # peak, in the noise of one strip pixel
 KNOT_MM, FRONT_MM = 3.0, 8.0  # full widths at half maximum: a knot, and the thickness of a front
 FRONT_WIDE_MM = 60.0
-KNOTS_A_ROUND = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +106,7 @@ def run_trial(
 
 
 def _bodies(job: Job, rng: np.random.Generator, number: int) -> list[Injected]:
-    """Bodies of one round: knots apart from each other, and in every second round one front."""
+    """Bodies of one round: five knots apart from each other, and in every second round one front."""
     geometry, strip = job.strip.geometry, job.strip
     last_s, top_mm = float(strip.time_s[-1]), geometry.height_mm(geometry.rows - 1.0)
     wide_deg = geometry.deg_per_column * (geometry.columns - 1)
@@ -120,7 +119,7 @@ def _bodies(job: Job, rng: np.random.Generator, number: int) -> list[Injected]:
             row = int(np.clip(geometry.row(noise_mm), 0, geometry.rows - 1))
             out.append(Injected(kind, sigma, sigma * float(strip.noise[row]), path))
 
-    for place in rng.permutation(KNOTS_A_ROUND).tolist():
+    for place in rng.permutation(5).tolist():
         speed = SPEEDS_KM_S[(number + place) % len(SPEEDS_KM_S)] * float(rng.uniform(0.8, 1.25))
         direction = float(rng.uniform(0.0, 2 * np.pi))
         radial, along = speed * np.cos(direction), speed * np.sin(direction)
@@ -128,7 +127,7 @@ def _bodies(job: Job, rng: np.random.Generator, number: int) -> list[Injected]:
         height = float(rng.uniform(low, high)) if abs(radial) < 5.0 else (low if radial > 0 else high)
         room_mm = (top_mm - height - 5.0) if radial > 0 else height - 8.0
         stay_s = min(1e3 * room_mm / max(abs(radial), 1e-3), 3600.0, last_s)
-        angle = geometry.from_deg + wide_deg * (place + rng.uniform(0.2, 0.8)) / KNOTS_A_ROUND
+        angle = geometry.from_deg + wide_deg * (place + rng.uniform(0.2, 0.8)) / 5
         start = float(rng.uniform(0.0, last_s - stay_s))
         sigma = BRIGHTNESS[(number + place) % len(BRIGHTNESS)]
         add("knot", sigma, height, Knot(angle, height, radial, along, from_s=start, life_s=stay_s))

@@ -148,7 +148,7 @@ def optical_radius(
 
 def stated_places(sequence: Sequence, limb: LimbSettings) -> tuple[Place | None, ...]:
     """Where headers put the Sun and how large its limb is, frame by frame; None where one does not say."""
-    headers = sequence.headers or (sequence.header, *([None] * (len(sequence) - 1)))
+    headers = sequence.headers or (None,) * len(sequence)
     height = 1.0 + 1000.0 * limb_height(limb).height_mm / SOLAR_RADIUS_KM
 
     def place(header: SolarHeader | None) -> Place | None:

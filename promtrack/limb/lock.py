@@ -185,7 +185,7 @@ class Assembly:
         if np.isfinite(header).any():
             if known.optics_px is not None:
                 solution = solve(kept, time, known, self.terms)
-            stated = next(h for h in (self.sequence.header, *self.sequence.headers) if h is not None)
+            stated = next(h for h in self.sequence.headers if h is not None)
             # pointing that calibrated frames state (common practice, no source)
             err = 1.0 / stated.arcsec_per_px
             check = header_check(solution, header, err)

@@ -52,7 +52,6 @@ class Scene:
             path=Path(spec.name),
             names=names,
             times_utc=spec.times_utc,
-            exposure_s=spec.exposure_s,
             exposures_s=spec.exposures_s,
             shape=spec.shape,
             full_scale=camera.full_scale(spec),

@@ -16,7 +16,6 @@ from promtrack.scene.spec import SceneSpec
 from promtrack.sun import Orientation, Scale, wrapped_deg
 
 NEAR_FRONT_MM = 8.0  # an edge is found 3 Mm inside the true one on a burnt-out disc, and wanders with the air
-ALIKE = 2.0  # factor between the speed of a thread and that of the arch at its height
 NEAR_MM = 3.0  # half the largest knot; tracks of neighbours stand further apart
 
 
@@ -229,13 +228,14 @@ def judge(
 
     def is_thread(track: KnotTrack, front: FrontTruth) -> bool:
         """Whether a track rises below a true front, no farther to its side than that stands high, and with
-        its speed there: a part of the arch at a part of the front's height has that part of its speed."""
+        its speed there, to a factor of 2: a part of the arch at a part of the front's height has that part of
+        its speed."""
         top = front.height_mm[track.frame]
         inside = (np.abs(along_mm(track, front.angle_deg, track.height_mm)) < top) & (
             track.height_mm < top + NEAR_MM
         )
         speed = np.median(track.height_mm / top) * np.median(front.speed_km_s[track.frame])
-        return bool(np.mean(inside) > 0.5 and speed / ALIKE < track.fit.radial_km_s < speed * ALIKE)
+        return bool(np.mean(inside) > 0.5 and speed / 2.0 < track.fit.radial_km_s < speed * 2.0)
 
     def is_front(front: Front, true: FrontTruth) -> bool:
         """Whether a front lies at the height of a true one, and no farther to its side than that is high."""

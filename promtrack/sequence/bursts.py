@@ -42,11 +42,8 @@ def sharpness(frame: np.ndarray) -> float:
     return float(np.percentile(cv2.magnitude(across, down)[::2, ::2], 99.5) / (bright - dark))
 
 
-_LEAST_FRAMES = 4  # frames of a burst
 _KEEP, _LEAST_KEPT = 0.3, 6  # part of a burst that is averaged, and frames at least: noise below half
 _CELL_PX, _WINDOW_CELLS = 8, 2.0  # shifts are found on this grid, in Gaussian windows of 16 px sigma
-_FADE_PX = 32  # around a frame whose spectrum is taken: wider than the rings of a limb in bad seeing
-_NOISE = 1.15  # of the mean, in units of a plain mean's; measured in tests/sequence/test_bursts.py
 
 
 def find_bursts(times_utc: np.ndarray) -> tuple[tuple[int, int], ...]:
@@ -54,13 +51,13 @@ def find_bursts(times_utc: np.ndarray) -> tuple[tuple[int, int], ...]:
     least 5 times the usual step. Bursts have 4 frames or more (but for the first and the last) and last 20 s
     at most (plasma at 50 km/s moves by 1 Mm, the resolution of 60 mm aperture) and less than each pause;
     after a pause of more than an hour another recording begins."""
-    steps = np.diff(times_utc) / np.timedelta64(1, "s")
-    if len(steps) < 2 * _LEAST_FRAMES or not (steps > 0).any():
+    steps, least = np.diff(times_utc) / np.timedelta64(1, "s"), 4
+    if len(steps) < 2 * least or not (steps > 0).any():
         return ()
     pauses = np.flatnonzero(steps > 5.0 * np.median(steps[steps > 0])) + 1
     bursts = tuple(pairwise([0, *pauses.tolist(), len(times_utc)]))
     frames = [last - first for first, last in bursts]
-    if len(bursts) < 2 or min(frames) < 2 or min(frames[1:-1], default=_LEAST_FRAMES) < _LEAST_FRAMES:
+    if len(bursts) < 2 or min(frames) < 2 or min(frames[1:-1], default=least) < least:
         return ()
     lasting = max((times_utc[b - 1] - times_utc[a]) / np.timedelta64(1, "s") for a, b in bursts)
     between = steps[pauses - 1]
@@ -79,9 +76,10 @@ def best_of_bursts(sequence: Sequence, times: TimesSettings) -> Sequence:
     at, firsts = sequence.times_utc, [first for first, _ in bursts]
     usual = int(np.median([last - first for first, last in bursts]))
     kept = min(usual, max(_LEAST_KEPT, round(_KEEP * usual)))
+    noise = 1.15 * kept**-0.5  # 1.15 times a plain mean's: measured in tests/sequence/test_bursts.py
     note = (
         f"recorded in {len(bursts)} bursts of about {usual} frames: each becomes one frame, the mean of the "
-        f"{kept} sharpest aligned piece by piece, with {_NOISE * kept**-0.5:.2f} of a single one's noise "
+        f"{kept} sharpest aligned piece by piece, with {noise:.2f} of a single one's noise "
         "(all frames: times.bursts = keep)"
     )
     exposures = sequence.exposures_s
@@ -195,11 +193,12 @@ def _weighted_mean(frames: list[np.ndarray]) -> np.ndarray:
     from scipy import fft  # slow to import, and few recordings are made in bursts
 
     level, first = float(frames[0].mean()), np.zeros(0)
-    down, across = (np.pad(np.ones(side), _FADE_PX, "linear_ramp") for side in frames[0].shape)
+    border_px = 32  # wider than the rings of a limb in bad seeing
+    down, across = (np.pad(np.ones(side), border_px, "linear_ramp") for side in frames[0].shape)
     fade = np.float32(0.5 - 0.5 * np.cos(np.pi * np.outer(down, across)))
     total, weights = np.zeros(1), np.zeros(1)
     for frame in frames:
-        spectrum = fft.rfft2(level + (np.pad(frame, _FADE_PX, "symmetric") - level) * fade)
+        spectrum = fft.rfft2(level + (np.pad(frame, border_px, "symmetric") - level) * fade)
         amplitude = _amplitude(spectrum)
         first = first if len(first) else amplitude
         weight = (amplitude / first) ** 11
@@ -211,7 +210,7 @@ def _weighted_mean(frames: list[np.ndarray]) -> np.ndarray:
     noise = [float(np.median(a[fine])) for a in (first, after)]
     lost = np.sqrt(np.maximum(first**2 - noise[0] ** 2, 0.0) / np.maximum(after**2 - noise[1] ** 2, 1e-20))
     gain = np.where(first > 2.0 * noise[0], np.clip(lost, 1.0, 1.15), np.float32(1.0))
-    inside = slice(_FADE_PX, -_FADE_PX)
+    inside = slice(border_px, -border_px)
     return fft.irfft2(mean * gain, s=fade.shape)[inside, inside].astype(np.float32)
 
 

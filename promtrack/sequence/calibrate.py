@@ -113,9 +113,6 @@ def _mean(key: str, name: str, camera: CameraSettings, shape: tuple[int, int], p
     return (total / len(chosen)).astype(np.float32)
 
 
-# A pixel that stands out by three times the local noise in five frames or more, of nine at most, is no random
-# event: 126 x 0.00135^5 a pixel. In fewer frames it must stand out farther, in all of them.
-ENOUGH_FRAMES = 5
 _AROUND = np.mgrid[-2:3, -2:3].reshape(2, 25)  # rows, columns of the 5 x 5 pixels about one
 _BESIDE = np.abs(_AROUND).max(axis=0) == 1  # the 8 neighbours among them
 
@@ -126,9 +123,10 @@ def find_hot_pixels(frames: list[np.ndarray], *, full_scale: float) -> np.ndarra
     `full_scale`, hold none."""
     if not frames:
         return np.empty((0, 2), dtype=int)
-    needed = min(len(frames), ENOUGH_FRAMES)
-    by_chance = NormalDist().cdf(-3.0) ** (ENOUGH_FRAMES / needed)
-    noise_times = -NormalDist().inv_cdf(by_chance)
+    # A pixel that stands out by three times the local noise in five frames or more, of nine at most, is no
+    # random event: 126 x 0.00135^5 a pixel. In fewer frames it must stand out farther, in all of them.
+    needed = min(len(frames), 5)
+    noise_times = -NormalDist().inv_cdf(NormalDist().cdf(-3.0) ** (5 / needed))
     seen = []
     for frame in frames:
         values = np.nan_to_num(frame.astype(np.float32), copy=False)

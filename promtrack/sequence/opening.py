@@ -62,7 +62,6 @@ def open_sequence(
     calibration = load_calibration(camera, frames[0].shape, plan)
     full = full_scale(samples, frames[0])
     headers = solar_headers(frames)
-    exposures = ordered.exposures_s
 
     def read(index: int) -> np.ndarray:
         shown = displayed(frames[index], plan)
@@ -72,16 +71,14 @@ def open_sequence(
         path=path,
         names=tuple(frame.name for frame in frames),
         times_utc=ordered.times_utc,
-        exposure_s=float(np.nanmedian(exposures)) if np.isfinite(exposures).any() else np.nan,
         shape=frames[0].shape,
         full_scale=full,
         read=read,
         time_report=ordered.report,
         unreadable=tuple(left_out),
-        header=headers[0],
         notes=(*notes, *_notes(frames, plan, calibration, samples)),
         headers=headers if any(headers) else (),
-        exposures_s=exposures,
+        exposures_s=ordered.exposures_s,
         line=line_of_light(frames[0].stamps.fits),
     )
     return with_exposure_classes(sequence)
@@ -201,7 +198,6 @@ def sequence_from_arrays(
         path=Path(name),
         names=tuple(f"{name}#{i}" for i in order),
         times_utc=moments[order],
-        exposure_s=np.nan,
         shape=shapes.pop(),
         full_scale=float(full_scale),
         read=lambda index: develop(np.asarray(held[order[index]]), "mono", None, False),

@@ -47,13 +47,11 @@ class Sequence:
     path: Path
     names: tuple[str, ...]  # file name, or 'file#number' inside a multi-frame file
     times_utc: np.ndarray  # (n,) datetime64[us], middle of the exposure; NaT never occurs here
-    exposure_s: float  # median; nan if unknown
     shape: tuple[int, int]  # rows, columns
     full_scale: float  # value at which the camera saturates
     read: Callable[[int], np.ndarray]
     time_report: TimeReport
     unreadable: tuple[Rejected, ...] = ()
-    header: SolarHeader | None = None  # of the first frame
     notes: tuple[str, ...] = ()  # one sentence each: how colour, bad pixels and calibration were treated
     headers: tuple[SolarHeader | None, ...] = ()  # one a frame; empty: no frame has one
     exposures_s: np.ndarray | None = None  # (n,) of each frame, nan where unknown; None: all unknown
@@ -68,6 +66,17 @@ class Sequence:
     def time_s(self) -> np.ndarray:
         """(n,) seconds since the first frame."""
         return (self.times_utc - self.times_utc[0]) / np.timedelta64(1, "s")
+
+    @property
+    def header(self) -> SolarHeader | None:
+        """Of the first frame."""
+        return self.headers[0] if self.headers else None
+
+    @property
+    def exposure_s(self) -> float:
+        """Median of the frames' exposures; nan if unknown."""
+        known = np.array([]) if self.exposures_s is None else self.exposures_s[np.isfinite(self.exposures_s)]
+        return float(np.median(known)) if len(known) else np.nan
 
     @property
     def in_h_alpha(self) -> bool:
@@ -86,7 +95,6 @@ class Sequence:
             names=tuple(self.names[i] for i in indices),
             times_utc=self.times_utc[indices],
             read=lambda number: self.read(int(indices[number])),
-            header=headers[0] if headers else self.header,
             headers=headers,
             exposures_s=part(self.exposures_s),
             exposure_class=part(self.exposure_class),

@@ -57,7 +57,6 @@ _GUARD = [
     "-format_whitelist",
     "avi,mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,mpegts,mpeg,mpegvideo,asf,dv,ogg,flv,h264,hevc,m4v,mxf,nut,y4m,yuv4mpegpipe",
 ]
-_PROBE_S = 300.0  # longest wait for one pass over the packets
 _STREAM = re.compile(
     r"Stream #0:(\d+).*?: Video: .*?, (\w+)(?:\([^)]*\))?, (\d+)x(\d+)(?:,? \[?SAR (\d+):(\d+))?"
 )
@@ -215,10 +214,9 @@ def _presentation_s(path: Path, stream: int) -> np.ndarray:
 def _listened(command: list[str]) -> tuple[str, str]:
     with _started(command, stderr=subprocess.PIPE) as process:
         try:
-            out, err = process.communicate(timeout=_PROBE_S)
+            out, err = process.communicate(timeout=300.0)  # s, for one pass over the packets
         except subprocess.TimeoutExpired:
-            what = f"ffmpeg did not finish within {_PROBE_S:.0f} s"
-            raise InputError(what, remedy="save the film anew") from None
+            raise InputError("ffmpeg did not finish within 300 s", remedy="save the film anew") from None
         finally:  # also at Ctrl-C, which communicate only passes on
             process.kill()
             process.wait()

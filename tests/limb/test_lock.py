@@ -109,7 +109,7 @@ def test_headers_that_contradict_the_limb_are_not_followed(off_px, level):
     headers = tuple(
         SolarHeader(*place, truth.arcsec_per_px, rsun, 1.5e11, 0.0, False) for place in zip(x, y, strict=True)
     )
-    sequence = replace(scene.sequence(), header=headers[0], headers=headers)
+    sequence = replace(scene.sequence(), headers=headers)
     lock = lock_limb(sequence)
     assert [c.level for c in lock.checks if c.name == "header against limb"] == [level]
     assert light(lock.checks, "lock")[0] == level

@@ -82,7 +82,6 @@ def test_a_cut_out_arc_alone_gives_the_radius_of_the_header(rows, columns):
         Path("hmi"),
         ("a", "b"),
         times,
-        1.0,
         image.shape,
         255.0,
         lambda index: image,
@@ -154,12 +153,10 @@ def rain() -> tuple[Sequence, list]:
         RAIN,
         tuple(f.name for f in files),
         times,
-        2.9,
         frames[0].shape,
         16383.0,
         frames.__getitem__,
         TimeReport("fits", "T_OBS", ()),
-        header=stated[0],
         headers=stated,
     ), headers
 
@@ -281,9 +278,8 @@ def off_across(sequence: Sequence, off_px: float) -> Sequence:
         centre_x_px=sequence.header.centre_x_px - off_px * np.sin(facing),
         centre_y_px=sequence.header.centre_y_px - off_px * np.cos(facing),
     )
-    return replace(
-        sequence, names=sequence.names[:6], times_utc=sequence.times_utc[:6], header=moved, headers=()
-    )
+    six = sequence.only(np.arange(6))
+    return replace(six, headers=(moved, *[None] * 5))
 
 
 @pytest.mark.parametrize("off_px", [-20.0, 30.0, 60.0])

@@ -51,7 +51,6 @@ def sequence_of(frames: list[np.ndarray], full_scale: float = 16383.0) -> Sequen
         Path("frames"),
         names,
         times,
-        np.nan,
         frames[0].shape,
         full_scale,
         frames.__getitem__,

@@ -215,7 +215,6 @@ def _sequence(lock):
         path=Path("east-limb"),
         names=lock.names,
         times_utc=start + (times_s * 1e6).astype("timedelta64[us]"),
-        exposure_s=0.02,
         shape=SHAPE,
         full_scale=4095.0,
         read=lru_cache(lambda i: _frame(i, lock, times_s)),

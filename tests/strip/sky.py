@@ -75,7 +75,6 @@ def make_sequence(frames, cadence_s=20.0, full_scale=65535.0):
         Path("frames"),
         tuple(f"{i:03d}.tif" for i in range(n)),
         times,
-        0.01,
         frames[0].shape,
         full_scale,
         lambda i: frames[i],
