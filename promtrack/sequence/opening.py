@@ -49,10 +49,6 @@ def open_sequence(
         raise error.at(str(path)) from None
     left_out = [*left_out, *odd, *ordered.left_out]
     frames = ordered.frames
-    if not frames:
-        why = f"; left out: {left_out[0].file}, {left_out[0].reason}" if left_out else ""
-        remedy = "give the folder or film of a whole recording"
-        raise InputError(f"has no usable frame{why}", where=str(path), remedy=remedy)
     notes = list(ordered.notes)
     if others:
         count = counted(len(others), "other file", "other files")
