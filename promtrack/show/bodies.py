@@ -191,8 +191,10 @@ def mind_way(
 
     views, view_s : of the frames shown, and the (n,) times of those [s]
     """
-    first_s, last_s = (float(s) for s in body.time_s[[0, -1]])
-    return mind_line(ground, _path(body, views, view_s, first_s, last_s), page.unit)
+    moments = np.linspace(body.time_s[0], body.time_s[-1], 24)
+    which = np.clip(np.searchsorted(view_s, moments), 0, len(views) - 1)
+    path = [body.place(views[k], float(s)) for k, s in zip(which, moments, strict=True)]
+    return mind_line(ground, np.array(path), page.unit)
 
 
 def place_number(
@@ -312,15 +314,6 @@ def _speed(measured: Measured, track: Front | KnotTrack) -> tuple[np.ndarray, np
     else:
         return np.full(len(track.time_s), np.nan), np.full(len(track.time_s), np.nan)
     return speed, np.hypot(error, speed * relative_error(measured))
-
-
-def _path(
-    body: Body, views: tuple[ClipView, ...], view_s: np.ndarray, first_s: float, last_s: float
-) -> np.ndarray:
-    """(n, 2) places of the mark between two times, in the pictures that show it then."""
-    moments = np.linspace(first_s, last_s, 24)
-    which = np.clip(np.searchsorted(view_s, moments), 0, len(views) - 1)
-    return np.array([body.place(views[k], float(s)) for k, s in zip(which, moments, strict=True)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

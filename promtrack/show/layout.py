@@ -97,7 +97,12 @@ def place_block(ground: Ground, width: int, height: int, spots: tuple[str, ...])
 
     It never lies on another block; None where there is no such place.
     """
-    rects = [_spot(ground.inside, width, height, spot) for spot in spots]
+    inside, rects = ground.inside, []
+    for spot in spots:
+        across = 0.0 if "left" in spot else 1.0 if "right" in spot else 0.5
+        down = 0.0 if "top" in spot else 1.0 if "bottom" in spot else 0.5
+        left, top = round(across * (inside.width - width)), round(down * (inside.height - height))
+        rects.append(Rect(inside.left + left, inside.top + top, width, height))
     costs = [_cost(ground, rect) + 0.02 * order for order, rect in enumerate(rects)]
     best = int(np.argmin(costs))
     middle = rects[best].left + width / 2.0, rects[best].top + height / 2.0
@@ -176,19 +181,10 @@ def _cells(rect: Rect) -> tuple[slice, slice]:
     return rows, slice(max(rect.left // CELL, 0), max(-(-rect.right // CELL), 0))
 
 
-def _spot(inside: Rect, width: int, height: int, spot: str) -> Rect:
-    words = spot.split()
-    across = 0.0 if "left" in words else 1.0 if "right" in words else 0.5
-    down = 0.0 if "top" in words else 1.0 if "bottom" in words else 0.5
-    left = inside.left + round(across * (inside.width - width))
-    return Rect(left, inside.top + round(down * (inside.height - height)), width, height)
-
-
 def _cost(ground: Ground, rect: Rect) -> float:
     """Four times the busy share of the rectangle; 10 more where something is placed or a margin crossed."""
     inside = ground.inside
     out = rect.left < inside.left or rect.top < inside.top
     if out or rect.right > inside.right or rect.bottom > inside.bottom:
         return 10.0
-    part = _cells(rect)
-    return 4.0 * float(ground.busy[part].mean()) + (10.0 if ground.taken[part].any() else 0.0)
+    return 4.0 * busy_share(ground, rect) + 10.0 * bool(ground.taken[_cells(rect)].any())

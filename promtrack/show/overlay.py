@@ -141,7 +141,9 @@ def annotate(
         fronts="front" in wanted,
         knots="knots" in wanted,
     )
-    bodies = [_at_home(b, insets, measured) for b in bodies]
+    angles = [float(np.median(np.asarray(measured.orientation.to_product(b.theta_deg)))) for b in bodies]
+    homes = [next((k for k, inset in enumerate(insets) if inset.holds(angle)), -1) for angle in angles]
+    bodies = [replace(body, inset=home) for body, home in zip(bodies, homes, strict=True)]
     bodies = [b for b in bodies if _inside(b, _views_of(b, views, insets), plan)]
     recorded_s, clip_s = plan.clip_s()
     start_s = clip_s[0]
@@ -223,12 +225,6 @@ def annotate(
         insets=insets,
         not_shown=not_shown,
     )
-
-
-def _at_home(body: Body, insets: tuple[Inset, ...], measured: Measured) -> Body:
-    """The body with the number of the inset that shows it; -1: the picture itself."""
-    angle = float(np.median(np.asarray(measured.orientation.to_product(body.theta_deg))))
-    return replace(body, inset=next((k for k, one in enumerate(insets) if one.holds(angle)), -1))
 
 
 def _views_of(body: Body, views: tuple[ClipView, ...], insets: tuple[Inset, ...]) -> tuple[ClipView, ...]:

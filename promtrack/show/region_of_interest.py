@@ -115,6 +115,8 @@ def find_action(
     else:
         low, high = (_percentile(angle[keep], weight[keep], share) for share in (0.01, 0.99))
         foot = np.array([low, (low + high) / 2.0, high])
+    rises = [float(np.median(track.angle_deg)) for track in tracks[:1] if isinstance(track, Front)]
+    front = next((float(orientation.to_image(a)) for a in rises if foot[0] <= a <= foot[2]), np.nan)
     time_s, tops = _tops(plasma, tracks, foot)
     top = max(top, float(tops.max()))
     inside = keep & (angle >= foot[0]) & (angle <= foot[2]) & (height <= top)
@@ -125,18 +127,9 @@ def find_action(
         np.concatenate([weight[inside], np.full(4, 1e-6)]),
         time_s,
         tops,
-        _risen_from(tracks, foot, orientation),
+        front,
         None if followed is None else way_of(followed, orientation),
     )
-
-
-def _risen_from(
-    tracks: tuple[KnotTrack | Front, ...], foot_deg: np.ndarray, orientation: Orientation
-) -> float:
-    """Image angle of the leading front; nan where there is none in view."""
-    angles = [float(np.median(track.angle_deg)) for track in tracks[:1] if isinstance(track, Front)]
-    seen = [angle for angle in angles if foot_deg[0] <= angle <= foot_deg[2]]
-    return float(orientation.to_image(seen[0])) if seen else np.nan
 
 
 def asked_track(at: str, motion: Motion) -> KnotTrack | Front | None:

@@ -129,7 +129,7 @@ def _draw_earth(canvas: Canvas, x: float, y: float, radius: float, strength: flo
     paint(canvas, mask, (232.0, 170.0, 96.0), x=left, y=top, strength=strength)
 
 
-def _arrows(view: ClipView, orientation: Orientation) -> list[tuple[str, np.ndarray]]:
+def arrows_of(view: ClipView, orientation: Orientation) -> list[tuple[str, np.ndarray]]:
     """Names and directions (unit x, y) of solar north and east, or of image up where they are not known."""
     image_deg = {"image up": 0.0}
     if orientation.position_angles:
@@ -146,7 +146,7 @@ def compass_size(orientation: Orientation, page: Page) -> tuple[int, int]:
 
 def draw_compass(canvas: Canvas, rect: Rect, page: Page, view: ClipView, orientation: Orientation) -> None:
     """Arrows to solar north and east where they are known, else one arrow to the camera's image up."""
-    arrows = _arrows(view, orientation)
+    arrows = arrows_of(view, orientation)
     middle = np.array([rect.left + rect.width / 2.0, rect.top + rect.height / 2.0])
     start = middle - 0.9 * page.unit * np.sum([arrow for _, arrow in arrows], axis=0) / len(arrows)
     for name, along in arrows:

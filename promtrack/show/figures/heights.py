@@ -110,7 +110,12 @@ def _model_height(track: KnotTrack | Front, times: np.ndarray) -> np.ndarray:
 def speed_time(measured: Measured, theme: Theme) -> Figure:
     """Speed of knots and fronts against time, by their models, with bands of the total error."""
     items = items_of(measured, theme.marks)
-    figure = sheet(speeds_title(measured), _conventions(items))
+    words = "Lines: models, bands: total error (1 sigma)"
+    if any(not isinstance(item.track, Front) for item in items):
+        words += "; knots: mark at mid-time"
+    if any(isinstance(item.track, Front) for item in items):
+        words += f"; leading edge: marks are slopes over {LEAST_FRAMES} heights"
+    figure = sheet(speeds_title(measured), words)
     axes = figure.add_axes((0.065, 0.145, 0.64, 0.665))
     lines = [_draw_speed(axes, measured, item) for item in items]
     name_y(axes, "speed (km/s)")
@@ -150,16 +155,6 @@ def _draw_speed(axes: Axes, measured: Measured, item: Item) -> np.ndarray:
     axes.fill_between(at, speed - error, speed + error, color=item.colour, alpha=0.28, linewidth=0)
     axes.plot(at, speed, color=item.colour)
     return np.stack([at, speed], axis=1)
-
-
-def _conventions(items: list[Item]) -> str:
-    """What lines, bands and marks stand for."""
-    words = "Lines: models, bands: total error (1 sigma)"
-    if any(not isinstance(item.track, Front) for item in items):
-        words += "; knots: mark at mid-time"
-    if any(isinstance(item.track, Front) for item in items):
-        words += f"; leading edge: marks are slopes over {LEAST_FRAMES} heights"
-    return words
 
 
 def _yardstick(measured: Measured) -> str:

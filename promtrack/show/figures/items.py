@@ -62,7 +62,11 @@ def key(figure: Figure, measured: Measured, items: list[Item]) -> None:
         mark = Line2D([left], [place], marker=item.marker, color=item.colour, markersize=11, linestyle="none")
         figure.add_artist(line)
         figure.add_artist(mark)
-        figure.text(left + 0.026, place + 0.021, _name(item), va="center", fontweight="bold")
+        kind = "leading edge" if isinstance(item.track, Front) else "knot"
+        name = (
+            f"{item.letter}  {kind.split()[-1]} by hand" if item.track.by_hand else f"{item.letter}  {kind}"
+        )
+        figure.text(left + 0.026, place + 0.021, name, va="center", fontweight="bold")
         figure.text(left + 0.026, place - 0.021, _speed(measured, item), va="center")
 
 
@@ -71,13 +75,6 @@ def time_span(measured: Measured) -> tuple[float, float]:
     last = float(measured.strip.time_s[-1])
     margin = 0.015 * max(last, 1.0)
     return float(days(measured, -margin)), float(days(measured, last + margin))
-
-
-def _name(item: Item) -> str:
-    kind = "edge" if isinstance(item.track, Front) else "knot"
-    if item.track.by_hand:
-        return f"{item.letter}  {kind} by hand"
-    return f"{item.letter}  {'leading ' * isinstance(item.track, Front)}{kind}"
 
 
 def _speed(measured: Measured, item: Item) -> str:

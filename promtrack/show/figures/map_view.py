@@ -19,6 +19,7 @@ from promtrack.show.figures.style import PICTURE_INK, TEXT_PT, brightness_range,
 from promtrack.show.findings import leading_front, moving_knots, named_tracks
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import Action, way_of
+from promtrack.show.scale_bar import arrows_of
 from promtrack.show.view import (
     ClipView,
     affine_to_frame,
@@ -225,14 +226,9 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
     for gone in (way_of(track, measured.orientation) for track in tracks):
         points = np.stack(area.view.to_picture(gone.theta_deg, gone.height_mm), axis=1).clip(-1e4, 1e4)
         cv2.polylines(picture, [points.astype(np.int32)[:, None]], False, (255, 255, 255, 255), 25)
-    orientation, size = measured.orientation, np.array([area.width_mm, area.height_mm])
-    ways = [("N", 0.0), ("E", 90.0)] if orientation.position_angles else [("image up", None)]
-    mm_per_pt = area.width_mm / (72.0 * width_inch(axes))
-    arms, arm_mm = [], min(ARM_PT * mm_per_pt, ARM_SHARE * area.width_mm)
-    for name, angle in ways:
-        image = 0.0 if angle is None else float(orientation.to_image(angle))
-        turn = area.view.side * np.deg2rad(image - area.view.turn_deg)
-        arms.append((name, arm_mm * np.array([-np.sin(turn), np.cos(turn)])))
+    size, mm_per_pt = np.array([area.width_mm, area.height_mm]), area.width_mm / (72.0 * width_inch(axes))
+    arm_mm = min(ARM_PT * mm_per_pt, ARM_SHARE * area.width_mm) * np.array([1.0, -1.0])  # y upward
+    arms = [(name, arm_mm * way) for name, way in arrows_of(area.view, measured.orientation)]
     reach = np.stack([np.zeros(2), *(1.35 * way for _, way in arms)])
     pad = np.array([3.0 if len(arms) == 1 else 1.0, 1.0]) * TEXT_PT * mm_per_pt
     low = pad - reach.min(axis=0)

@@ -51,8 +51,10 @@ MOST_SLITS, MOST_RIDGES = 2, 4
 
 def time_distance(measured: Measured, theme: Theme) -> Figure:
     """Brightness along each slit against time, with the ridges and their speeds."""
-    shown = _telling(measured)
-    relative = {r: r.speed_err_km_s / max(abs(r.speed_km_s), 1e-3) for r in measured.motion.ridges}
+    ridges, every = measured.motion.ridges, range(len(measured.motion.slits))
+    # those with a ridge of a knot, else those with any ridge, else all
+    shown = sorted({r.slit for r in ridges if r.knot} or {r.slit for r in ridges} or every)[:MOST_SLITS]
+    relative = {r: r.speed_err_km_s / max(abs(r.speed_km_s), 1e-3) for r in ridges}
     first = sorted(relative, key=lambda r: (not (r.knot or r.front), relative[r]))  # the title counts these
     drawn = {number: [r for r in first if r.slit == number][:MOST_RIDGES] for number in shown}
     count = sum(map(len, drawn.values()))
@@ -71,13 +73,6 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
         date_axis(axes, measured)
     foot(figure, measured, speeds=True)
     return figure
-
-
-def _telling(measured: Measured) -> list[int]:
-    """Numbers of the slits to show: those with a ridge of a knot, else those with any ridge, else all."""
-    ridges, every = measured.motion.ridges, range(len(measured.motion.slits))
-    crossed, any_ridge = {ridge.slit for ridge in ridges if ridge.knot}, {ridge.slit for ridge in ridges}
-    return sorted(crossed or any_ridge or every)[:MOST_SLITS]
 
 
 def oscillation(measured: Measured, theme: Theme) -> Figure:
@@ -196,25 +191,20 @@ MOST = 6  # with a number and a curve on the sheet; prominences.ecsv has all
 
 def prominences(measured: Measured, theme: Theme) -> Figure:
     """Map of everything above the limb with extents and greatest heights; below, height against time."""
-    named = measured.motion.prominences[:MOST]
+    found, highest = measured.motion.prominences, highest_prominence(measured)
+    assert highest is not None, "the sheet is drawn where something stands"
+    named, which = found[:MOST], f", the highest, number {highest[0].prominence}, to"
+    title = f"{counted(len(found), 'prominence', 'prominences')}{which if len(found) > 1 else ' reaches'}"
     subtitle = f"Heights above {limb_words(measured)}. Bands: total error (1 sigma)"
-    figure = sheet(_prominences_title(measured), subtitle)
+    figure = sheet(f"{title} {highest[1]}", subtitle)
     _draw_map(figure.add_axes((0.065, 0.575, 0.86, 0.245)), measured, named)
     below = figure.add_axes((0.065, 0.145, 0.86, 0.275))
     _draw_heights(below, measured, named, theme)
-    rest = len(measured.motion.prominences) - len(named)
+    rest = len(found) - len(named)
     if rest:
         note_above(below, f"{counted(rest, 'smaller one', 'smaller ones')} in prominences.ecsv", theme.quiet)
     foot(figure, measured, speeds=False)
     return figure
-
-
-def _prominences_title(measured: Measured) -> str:
-    found = measured.motion.prominences
-    highest = highest_prominence(measured)
-    assert highest is not None, "the sheet is drawn where something stands"
-    which = f", the highest, number {highest[0].prominence}, to" if len(found) > 1 else " reaches"
-    return f"{counted(len(found), 'prominence', 'prominences')}{which} {highest[1]}"
 
 
 def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> None:
