@@ -26,8 +26,7 @@ class Calibration:
 
     dark: np.ndarray | None  # (rows, columns) float32
     gain: np.ndarray | None  # (rows, columns) float32, 1 / normalised flat
-    bad_y: np.ndarray  # (k,) pixels to be replaced by the median of their neighbours
-    bad_x: np.ndarray
+    bad: tuple[np.ndarray, ...]  # rows, columns (k,) of pixels to be replaced by their neighbours' median
     notes: tuple[str, ...]
 
 
@@ -64,10 +63,9 @@ def make_calibration(dark: np.ndarray | None, flat: np.ndarray | None) -> Calibr
         bad |= blind
         gain = (1.0 / np.where(blind, 1.0, relative)).astype(np.float32)
         notes.append(f"divided by a flat that ranges from {relative.min():.3f} to {relative.max():.3f}")
-    bad_y, bad_x = np.nonzero(bad)
-    if len(bad_y):
-        notes.append(f"{len(bad_y)} hot or blind pixels replaced by the median of their neighbours")
-    return Calibration(dark, gain, bad_y, bad_x, tuple(notes))
+    if bad.any():
+        notes.append(f"{bad.sum()} hot or blind pixels replaced by the median of their neighbours")
+    return Calibration(dark, gain, np.nonzero(bad), tuple(notes))
 
 
 def calibrated(frame: np.ndarray, calibration: Calibration, full_scale: float) -> np.ndarray:
@@ -80,8 +78,7 @@ def calibrated(frame: np.ndarray, calibration: Calibration, full_scale: float) -
         out *= calibration.gain
     np.minimum(out, np.float32(full_scale * (1.0 - 1e-6)), out=out)
     out[burnt] = full_scale
-    if len(calibration.bad_y):
-        out[calibration.bad_y, calibration.bad_x] = _neighbours(out, calibration.bad_y, calibration.bad_x)
+    out[calibration.bad] = _neighbours(out, *calibration.bad)
     return out
 
 

@@ -90,7 +90,9 @@ def fits_frames(path: Path, size: int, *, alone: bool) -> list[Found]:
     dtype = np.dtype(_DTYPES[bits])
     linear = number(cards, "BSCALE", default=1.0), number(cards, "BZERO", default=0.0)
     kind = "16-bit" if dtype == np.dtype(">i2") and linear == (1.0, 32768.0) else "float"
-    take = partial(_plane, path, unit)
+    take = partial(_plane, path, unit, dtype, (rows, columns))
+    if unit.packed:
+        take = partial(_packed_plane, path, unit)
     in_time = "TIME" in text(cards, "CTYPE3").upper()
     colour = planes == 3 and not alone and not in_time
     # sizes of a pixel, and a small pixel means many of them to a length
@@ -195,17 +197,17 @@ def _pattern(cards: dict[str, object]) -> str:
     return "".join(np.roll(square, shift, axis=(0, 1)).ravel())
 
 
-def _plane(path: Path, unit: _Unit, plane: int) -> np.ndarray:
+def _plane(path: Path, unit: _Unit, dtype: np.dtype, shape: tuple[int, int], plane: int) -> np.ndarray:
+    size = math.prod(shape) * dtype.itemsize
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", AstropyWarning)  # what cannot be read is said below
-            with fits.open(path, do_not_scale_image_data=True, memmap=False) as units:
-                picture = units[unit.number]
-                stored = picture.section[np.unravel_index(plane, picture.shape[:-2])]
-    except _SPOILT as error:
-        why = (str(error).strip() or type(error).__name__).splitlines()[0][:120]
-        raise damaged(f"cannot be read ({why})") from None
-    return _physical(np.asarray(stored), unit.cards)
+        with opened(path) as file:
+            file.seek(unit.data + plane * size)
+            data = file.read(size)
+    except BROKEN as error:
+        raise damaged(f"cannot be read ({error})") from None
+    if len(data) < size:
+        raise damaged(f"is cut short: plane {plane} has {len(data)} of {size} bytes")
+    return _physical(np.frombuffer(data, dtype).reshape(shape), unit.cards)
 
 
 def _physical(stored: np.ndarray, cards: dict[str, object]) -> np.ndarray:
@@ -221,3 +223,19 @@ def _physical(stored: np.ndarray, cards: dict[str, object]) -> np.ndarray:
     if isinstance(blank, int) and stored.dtype.kind == "i":
         counts[stored == blank] = np.nan
     return counts
+
+
+def _packed_plane(path: Path, unit: _Unit, plane: int) -> np.ndarray:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", AstropyWarning)  # what cannot be read is said below
+            with fits.open(path, do_not_scale_image_data=True) as units:
+                picture = units[unit.number]
+                if len(unit.axes) == 3:
+                    stored = np.asarray(picture.section[plane])
+                else:
+                    stored = picture.data.reshape(-1, *picture.shape[-2:])[plane]
+    except _SPOILT as error:
+        why = (str(error).strip() or type(error).__name__).splitlines()[0][:120]
+        raise damaged(f"cannot be unpacked ({why})") from None
+    return _physical(stored, unit.cards)

@@ -74,7 +74,7 @@ def open_sequence(
         unreadable=tuple(left_out),
         notes=(*notes, *_notes(frames, plan, calibration, samples)),
         headers=headers if any(headers) else (),
-        exposures_s=ordered.exposures_s,
+        exposures_s=np.array([frame.stamps.exposure_s for frame in frames]),
         line=line_of_light(frames[0].stamps.fits),
     )
     return with_exposure_classes(sequence)

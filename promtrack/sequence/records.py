@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -85,20 +86,15 @@ class Sequence:
 
     def only(self, indices: np.ndarray) -> Sequence:
         """The sequence of these frames alone; `indices` rise."""
-
-        def part(values: np.ndarray | None) -> np.ndarray | None:
-            return None if values is None else values[indices]
-
-        headers = tuple(self.headers[i] for i in indices) if self.headers else ()
+        arrays = {name: getattr(self, name) for name in ("exposures_s", "exposure_class", "turned")}
+        kept: dict[str, Any] = {name: v[indices] for name, v in arrays.items() if v is not None}
         return replace(
             self,
             names=tuple(self.names[i] for i in indices),
             times_utc=self.times_utc[indices],
             read=lambda number: self.read(int(indices[number])),
-            headers=headers,
-            exposures_s=part(self.exposures_s),
-            exposure_class=part(self.exposure_class),
-            turned=part(self.turned),
+            headers=tuple(self.headers[i] for i in indices) if self.headers else (),
+            **kept,
         )
 
     def frame(self, index: int) -> np.ndarray:

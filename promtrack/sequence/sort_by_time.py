@@ -43,7 +43,7 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
         steps = np.diff(timed.times_utc[by_number])
         if 2 * np.count_nonzero(steps < np.timedelta64(0, "us")) < len(at):  # else they count something else
             at = by_number
-    frames, times, exposures_s = [timed.frames[i] for i in at], timed.times_utc[at], timed.exposures_s[at]
+    frames, times = [timed.frames[i] for i in at], timed.times_utc[at]
     known = ~np.isnat(times)
     stray = _stray(times, known)
     left_out = [
@@ -84,7 +84,6 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     return FrameTimes(
         [frames[i] for i in kept],
         moments,
-        exposures_s[kept],
         replace(timed.report, problems=tuple(problems)),
         tuple(left_out),
         (f"{_frames(outside)} outside {' and '.join(asked)} not used",) if outside else (),

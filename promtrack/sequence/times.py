@@ -47,7 +47,6 @@ class FrameTimes:
 
     frames: list[Found]
     times_utc: np.ndarray  # (n,) datetime64[us], middle of the exposure where it is known; NaT: no time
-    exposures_s: np.ndarray  # (n,) nan if unknown
     report: TimeReport  # in the order of files: problems of the stamps only
     left_out: tuple[Rejected, ...] = ()
     notes: tuple[str, ...] = ()
@@ -120,9 +119,7 @@ def frame_times(frames: list[Found], settings: TimesSettings, folder: Path) -> F
     problems = answer.problems + _not_used(source, answer, answers, settings)
     problems += _contradicted(asked, source, answer, looked) if auto else ()
     offset = np.timedelta64(round(settings.offset_s * 1e6), "us")
-    exposures = np.array([frame.stamps.exposure_s for frame in frames])
-    report = TimeReport(source, answer.detail, problems)
-    return FrameTimes(frames, answer.times_utc + offset, exposures, report)
+    return FrameTimes(frames, answer.times_utc + offset, TimeReport(source, answer.detail, problems))
 
 
 def _ask_about_cadence(frames: list[Found], settings: TimesSettings, kind: str, answer: _Answer) -> None:
