@@ -6,6 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -122,6 +123,11 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
         if not free.any() or (low > high).any():
             text.remove()
             continue
+        if axes.images:  # rather on dark sky: the brightest plasma costs as much as so many px
+            light = np.asarray(axes.images[0].get_array())[::-1, :, :3].max(axis=2)
+            across, up = (size / axes.bbox.size * light.shape[::-1]).astype(int) + 1
+            column, row = ((middle - axes.bbox.min) / axes.bbox.size * light.shape[::-1]).astype(int).T
+            away = away + 60.0 / 255.0 * cv2.blur(light, (int(across), int(up)))[row, column]
         best = int(np.argmin(np.where(free, away, np.inf)))
         text.set_position(tuple(axes.transAxes.inverted().transform(middle[best])))
         boxes.append(places[best])

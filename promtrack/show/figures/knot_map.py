@@ -267,7 +267,8 @@ def summary(measured: Measured, theme: Theme) -> Figure:
         draw_heights(heights, measured, items_of(measured, theme.marks), theme)
         date_axis(heights, measured)
     found = lights(measured)
-    cards = [(one.text.replace("(error unknown)", "± ?"), one.title, "") for one in three_numbers(measured)]
+    numbers = [(one, " (in doubt)" if "confused" in one.note else "") for one in three_numbers(measured)]
+    cards = [(one.text.replace("(error unknown)", "± ?"), one.title + doubt, "") for one, doubt in numbers]
     worst = max(found, key=lambda one: LEVELS.index(one.level))
     cards.append((worst.words, "how far to trust it", worst.level))
     for index, (number, title, level) in enumerate(cards):
