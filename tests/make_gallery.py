@@ -18,7 +18,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 from astropy.table import QTable
-from promtrack.scene.judge import judge
 
 from promtrack.demo import run_demo
 from promtrack.motion.false_alarms import LEAST_TOLD
@@ -27,6 +26,7 @@ from promtrack.process import Progress
 from promtrack.products.summary import moving_text
 from promtrack.rounding import typeset, with_error
 from promtrack.scene import make_scene, scenario
+from promtrack.scene.truth import judge
 from promtrack.settings_text import change_settings
 
 BEGIN, END = "<!-- worked example: made by `python -m tests.make_gallery` from here -->", "<!-- to here -->"

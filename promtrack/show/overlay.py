@@ -13,14 +13,7 @@ import numpy as np
 
 from promtrack.motion.records import Prominence
 from promtrack.sequence.records import spread_over
-from promtrack.show.bodies import (
-    Body,
-    bodies_of,
-    draw_body,
-    mind_way,
-    place_number,
-    schedule_numbers,
-)
+from promtrack.show.bodies import Body, bodies_of, draw_body, mind_way, place_number, schedule_numbers
 from promtrack.show.canvas import Canvas, Page, text_width
 from promtrack.show.cards import draw_end, draw_title, end_scale
 from promtrack.show.disc_view import Inset, draw_insets, inset_name

@@ -191,11 +191,7 @@ def figure_part(pictures: Pictures, sheet: Sheet | None) -> Markup:
         kind, link = path.suffix[1:].upper(), _relative(path, pictures.page)
         files += [" ", element("a", kind, href=link, aria_label=f"{sheet.title} as {kind}")]
     picture = element(
-        "img",
-        src=pictures.addresses[light],
-        alt=sheet.words(pictures.measured),
-        width="1600",
-        height="900",
+        "img", src=pictures.addresses[light], alt=sheet.words(pictures.measured), width="1600", height="900"
     )
     below = element("figcaption", element("strong", f"{sheet.title}. "), sheet.caption, *files)
     return element("figure", element("picture", *sources, picture), below, id=f"figure-{sheet.name}")

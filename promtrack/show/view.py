@@ -137,13 +137,7 @@ class _Shape:
     """How a picture of these settings is laid over what the frames show."""
 
     def __init__(
-        self,
-        lock: LimbLock,
-        scale: Scale,
-        action: Action,
-        clip: ClipSettings,
-        turn: float,
-        side: int,
+        self, lock: LimbLock, scale: Scale, action: Action, clip: ClipSettings, turn: float, side: int
     ):
         self.lock, self.scale, self.action, self.clip = lock, scale, action, clip
         self.turn, self.side = turn, side

@@ -14,15 +14,7 @@ from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import counted
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
 from promtrack.show.figures.items import Item, items_of, key, others_of, time_span, write_beside
-from promtrack.show.figures.style import (
-    Theme,
-    date_axis,
-    days,
-    foot,
-    name_y,
-    note_above,
-    sheet,
-)
+from promtrack.show.figures.style import Theme, date_axis, days, foot, name_y, note_above, sheet
 from promtrack.show.findings import (
     fastest_knot,
     front_model,

@@ -28,15 +28,7 @@ from promtrack.show.figures.map_view import (
     map_pictures,
     moment_of,
 )
-from promtrack.show.figures.style import (
-    PICTURE_INK,
-    Theme,
-    date_axis,
-    foot,
-    name_y,
-    outlined,
-    sheet,
-)
+from promtrack.show.figures.style import PICTURE_INK, Theme, date_axis, foot, name_y, outlined, sheet
 from promtrack.show.findings import (
     going,
     growth_title,

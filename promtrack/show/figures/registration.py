@@ -12,15 +12,7 @@ from matplotlib.figure import Figure
 
 from promtrack.limb.records import to_frame
 from promtrack.rounding import error_text
-from promtrack.show.figures.style import (
-    Theme,
-    brightness_range,
-    date_axis,
-    foot,
-    name_y,
-    plasma,
-    sheet,
-)
+from promtrack.show.figures.style import Theme, brightness_range, date_axis, foot, name_y, plasma, sheet
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights, rejections
