@@ -113,7 +113,7 @@ def _what_is_there(sequence: Sequence) -> Iterator[str]:
         when += f" to {last} UTC, one every {np.median(np.diff(sequence.time_s)):.3g} s"
     else:
         when += " UTC"
-    yield f"{counted(len(sequence), 'frame', 'frames')} of {columns}x{rows} px in {sequence.path}"
+    yield f"{counted(len(sequence), 'frame')} of {columns}x{rows} px in {sequence.path}"
     yield f"times from {sequence.time_report.source} ({sequence.time_report.detail}): {when}"
     if np.isfinite(sequence.exposure_s):
         yield f"exposure {sequence.exposure_s:.4g} s"

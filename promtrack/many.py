@@ -291,8 +291,8 @@ def _lines(season: Season) -> list[str]:
     first, last = season.rows[0].date, season.rows[-1].date
     poor = sum(row.poor for row in season.rows)
     when = first if first == last else f"{first} to {last}"
-    edges = counted(len(season.eruptions), "moving leading edge", "moving leading edges")
-    runs = counted(len(season.rows), "run", "runs")
+    edges = counted(len(season.eruptions), "moving leading edge")
+    runs = counted(len(season.rows), "run")
     lines = [f"{runs}, {when}; {poor} with a poor verdict (marked); {edges}"]
     if count := len(season.left_out):
         more = f"; and {count - 5} more, named in season.html" if count > 5 else ""

@@ -84,11 +84,11 @@ class Marks:
         absent = [name for name in self.leave_out if name not in names]
         covered, done = len(self.covered_sensor) + len(self.covered_sun), []
         if here := len(self.leave_out) - len(absent):
-            done.append(f"{counted(here, 'frame', 'frames')} left out")
+            done.append(f"{counted(here, 'frame')} left out")
         if absent:
             done.append(f"{len(absent)} to leave out not among the frames, the first {absent[0]}")
         if covered:
-            done.append(f"{counted(covered, 'region', 'regions')} covered")
+            done.append(f"{counted(covered, 'region')} covered")
         return "; ".join(done)
 
     def of_times(self, times_utc: np.ndarray) -> Marks:

@@ -83,9 +83,9 @@ def unbroken(words: str) -> str:
     return re.sub(rf"(?<=±) (?=\d)|(?<=\d) (?=(?:{UNIT})(?![\w]))", BLANK, words)
 
 
-def counted(count: int, one: str, many: str) -> str:
-    """'1 track', '3 tracks', 'no tracks'."""
-    return f"{count or 'no'} {one if count == 1 else many}"
+def counted(count: int, one: str, many: str = "") -> str:
+    """'1 track', '3 tracks', 'no tracks'; `many` where it is not `one` with an s."""
+    return f"{count or 'no'} {one if count == 1 else many or one + 's'}"
 
 
 def degrees(angle_deg: float) -> str:

@@ -11,9 +11,11 @@ from typing import Any
 
 
 def _setting(
-    default: Any, text: str, low: float = -math.inf, high: float = math.inf, unit: str = "", choices: Any = ()
+    default: Any, text: str, within: tuple[Any, ...] = (-math.inf, math.inf), choices: tuple[str, ...] = ()
 ) -> Any:
-    meta = {"help": text, "unit": unit, "low": low, "high": high, "choices": choices}
+    """`within`: smallest and largest value, and the unit where there is one."""
+    low, high, *unit = within
+    meta = {"help": text, "unit": "".join(unit), "low": low, "high": high, "choices": choices}
     return field(default=default, metadata=meta)
 
 
@@ -29,14 +31,14 @@ class TimesSettings:
         choices=("auto", "table", "fits", "video", "names", "exif", "cadence", "file-date"),
     )
     zone: str = _setting("UTC", "zone of the time stamps, as +02:00 or as a tz database name")
-    offset_s: float = _setting(0.0, "clock error to add to every time", -1e9, 1e9, "s")
-    rate_err: float = _setting(1e-4, "1-sigma relative error of the clock's rate", 0.0, 0.1)
+    offset_s: float = _setting(0.0, "clock error to add to every time", (-1e9, 1e9, "s"))
+    rate_err: float = _setting(1e-4, "1-sigma relative error of the clock's rate", (0.0, 0.1))
     from_: str = _setting(
         "", "first moment to use, UTC, as 2026-05-17T09:31:20 or 09:31:20; empty: the first frame"
     )
     to_: str = _setting("", "last moment to use, written as times.from; empty: the last frame")
     start: str = _setting("", "time of the first frame (ISO), for source = cadence")
-    cadence_s: float = _setting(0.0, "time between frames, for source = cadence", 0.0, 1e7, "s")
+    cadence_s: float = _setting(0.0, "time between frames, for source = cadence", (0.0, 1e7, "s"))
     bursts: str = _setting(
         "best",
         "what to do with a recording made in bursts; best: one frame a burst, the mean of its sharpest "
@@ -51,30 +53,28 @@ class TimesSettings:
 class SiteSettings:
     """Where the observer stood. Empty values mean unknown."""
 
-    latitude_deg: float | None = _setting(None, "latitude, north positive", -90.0, 90.0, "deg")
-    longitude_deg: float | None = _setting(None, "longitude, east positive", -180.0, 360.0, "deg")
-    elevation_m: float = _setting(0.0, "height above sea level", -500.0, 9000.0, "m")
+    latitude_deg: float | None = _setting(None, "latitude, north positive", (-90.0, 90.0, "deg"))
+    longitude_deg: float | None = _setting(None, "longitude, east positive", (-180.0, 360.0, "deg"))
+    elevation_m: float = _setting(0.0, "height above sea level", (-500.0, 9000.0, "m"))
 
 
 @dataclass(frozen=True, slots=True)
 class CameraSettings:
     """Optics, camera and how they were turned. Empty values mean unknown."""
 
-    pixel_um: float | None = _setting(None, "pixel size", 0.1, 1000.0, "um")
-    focal_mm: float | None = _setting(None, "effective focal length", 1.0, 1e6, "mm")
+    pixel_um: float | None = _setting(None, "pixel size", (0.1, 1000.0, "um"))
+    focal_mm: float | None = _setting(None, "effective focal length", (1.0, 1e6, "mm"))
     arcsec_per_px: float | None = _setting(
-        None, "image scale, if measured otherwise", 0.001, 1000.0, "arcsec/px"
+        None, "image scale, if measured otherwise", (0.001, 1000.0, "arcsec/px")
     )
-    scale_err: float = _setting(0.02, "1-sigma relative error of the optical scale", 0.0, 0.5)
+    scale_err: float = _setting(0.02, "1-sigma relative error of the optical scale", (0.0, 0.5))
     north_deg: float | None = _setting(
         None,
         "direction of celestial north in the displayed image (row 0 on top), counter-clockwise from up, "
         "at the first frame",
-        -360.0,
-        360.0,
-        "deg",
+        (-360.0, 360.0, "deg"),
     )
-    north_err_deg: float = _setting(0.5, "1-sigma error of north_deg", 0.0, 180.0, "deg")
+    north_err_deg: float = _setting(0.5, "1-sigma error of north_deg", (0.0, 180.0, "deg"))
     mirrored: bool = _setting(False, "true when east lies clockwise of north in the displayed image")
     mount: str = _setting(
         "equatorial", "equatorial (no field rotation) or altazimuth", choices=("equatorial", "altazimuth")
@@ -101,18 +101,16 @@ class LimbSettings:
         None,
         "height of the limb above the photosphere; empty: that of the line (H-alpha: 4.35 Mm near the "
         "equator, just below 6 at the poles: Johannesson & Zirin 1996, ApJ 471, 510)",
-        -5.0,
-        50.0,
-        "Mm",
+        (-5.0, 50.0, "Mm"),
     )
     height_err_mm: float | None = _setting(
-        None, "1-sigma error of that height; empty: as the line has it", 0.0, 20.0, "Mm"
+        None, "1-sigma error of that height; empty: as the line has it", (0.0, 20.0, "Mm")
     )
     least_arc_deg: float = _setting(
-        8.0, "shortest arc of limb accepted, seen from the Sun's centre", 2.0, 180.0, "deg"
+        8.0, "shortest arc of limb accepted, seen from the Sun's centre", (2.0, 180.0, "deg")
     )
     radius_px: float | None = _setting(
-        None, "radius of the limb, if known; else it is found", 20.0, 1e6, "px"
+        None, "radius of the limb, if known; else it is found", (20.0, 1e6, "px")
     )
     solar_rotation: bool = _setting(
         True,
@@ -120,7 +118,7 @@ class LimbSettings:
         "is known",
     )
     most_rejected: float = _setting(
-        0.8, "largest part of the frames that may be rejected before the run gives up", 0.0, 1.0
+        0.8, "largest part of the frames that may be rejected before the run gives up", (0.0, 1.0)
     )
 
 
@@ -129,29 +127,27 @@ class StripSettings:
     """Extent of the height-versus-angle strips. Empty values mean all that the frames show, but for the upper
     edge."""
 
-    low_mm: float | None = _setting(None, "lower edge, below the limb when negative", -500.0, 2000.0, "Mm")
+    low_mm: float | None = _setting(None, "lower edge, below the limb when negative", (-500.0, 2000.0, "Mm"))
     high_mm: float | None = _setting(
         None,
         "upper edge above the limb; empty: 1.3 times the greatest height at which plasma is seen, plus 20 Mm",
-        1.0,
-        3000.0,
-        "Mm",
+        (1.0, 3000.0, "Mm"),
     )
-    from_deg: float | None = _setting(None, "angle where the strips begin", -360.0, 720.0, "deg")
-    to_deg: float | None = _setting(None, "angle where the strips end", -360.0, 720.0, "deg")
+    from_deg: float | None = _setting(None, "angle where the strips begin", (-360.0, 720.0, "deg"))
+    to_deg: float | None = _setting(None, "angle where the strips end", (-360.0, 720.0, "deg"))
 
 
 @dataclass(frozen=True, slots=True)
 class MotionSettings:
     """Knots, fronts and slits."""
 
-    least_points: int = _setting(8, "frames in which a knot must be seen to be fitted", 4, 100000)
-    false_alarms: float = _setting(0.01, "false alarms tolerated in a whole run", 1e-6, 100.0)
-    least_snr: float = _setting(5.0, "smallest signal-to-noise ratio of a knot in one frame", 2.0, 1000.0)
+    least_points: int = _setting(8, "frames in which a knot must be seen to be fitted", (4, 100000))
+    false_alarms: float = _setting(0.01, "false alarms tolerated in a whole run", (1e-6, 100.0))
+    least_snr: float = _setting(5.0, "smallest signal-to-noise ratio of a knot in one frame", (2.0, 1000.0))
     knot_mm: tuple[float, float] = _setting(
-        (1.5, 6.0), "smallest and largest diameter of the knots looked for", 0.1, 100.0, "Mm"
+        (1.5, 6.0), "smallest and largest diameter of the knots looked for", (0.1, 100.0, "Mm")
     )
-    fastest_km_s: float = _setting(250.0, "fastest knot looked for", 1.0, 3000.0, "km/s")
+    fastest_km_s: float = _setting(250.0, "fastest knot looked for", (1.0, 3000.0, "km/s"))
     sectors: tuple[str, ...] = _setting(
         (), "sectors in which to follow a front, each as FROM-TO in degrees, for instance 62-75"
     )
@@ -175,16 +171,14 @@ class ClipSettings:
     at: str = _setting(
         "", "a letter of the report to follow, or an angle to crop on; empty: where most happens"
     )
-    zoom: float = _setting(1.0, "closer than the program's own choice by this factor", 0.1, 10.0)
+    zoom: float = _setting(1.0, "closer than the program's own choice by this factor", (0.1, 10.0))
     from_: str = _setting("", "first moment shown, UTC: HH:MM, HH:MM:SS or ISO; empty: the first frame")
     to: str = _setting("", "last moment shown; empty: the last frame")
     rate: float | None = _setting(
         None,
         "frames per second; not set: from the number of frames, for a clip of 10 to 15 s, of a long "
         "recording every second, third ... frame",
-        1.0,
-        60.0,
-        "1/s",
+        (1.0, 60.0, "1/s"),
     )
     overlays: tuple[str, ...] = _setting(
         ("title", "clock", "scale", "earth", "heights", "compass", "knots", "front", "gaps", "end"),
@@ -197,9 +191,9 @@ class ClipSettings:
         True,
         "turn the limb level, or aslant or upright where more shows; false: solar north up where it is known",
     )
-    hold_s: float = _setting(2.5, "hold on the last frame, so that its numbers are read", 0.0, 30.0, "s")
+    hold_s: float = _setting(2.5, "hold on the last frame, so that its numbers are read", (0.0, 30.0, "s"))
     quality: int = _setting(
-        20, "constant rate factor of the H.264 encoder; smaller is better and larger", 0, 40
+        20, "constant rate factor of the H.264 encoder; smaller is better and larger", (0, 40)
     )
     also: tuple[str, ...] = _setting(
         (),
@@ -207,7 +201,7 @@ class ClipSettings:
         " transparent; frames: locked frames",
         choices=("gif", "webp", "plain", "overlay", "frames"),
     )
-    limit_mb: float = _setting(8.0, "size limit of the GIF and the WebP", 0.1, 500.0, "MB")
+    limit_mb: float = _setting(8.0, "size limit of the GIF and the WebP", (0.1, 500.0, "MB"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +210,7 @@ class FigureSettings:
 
     theme: str = _setting("both", "background of the figures", choices=("light", "dark", "both"))
     vector: str = _setting("svg", "vector format beside PNG", choices=("svg", "pdf"))
-    dpi: int = _setting(200, "resolution of the PNG files", 50, 600, "1/inch")
+    dpi: int = _setting(200, "resolution of the PNG files", (50, 600, "1/inch"))
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,7 +80,7 @@ def run_trial(
     least = job.settings.motion.least_points
     refused = partial(InputError, where=str(out), remedy="record for longer")
     if len(job.strip) < least:
-        frames = counted(len(job.strip), "frame", "frames")
+        frames = counted(len(job.strip), "frame")
         raise refused(f"has {frames}, and a knot must be seen in {least}")
     rng = np.random.default_rng(seed)
     rows: list[TrialRow] = []

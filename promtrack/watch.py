@@ -159,7 +159,7 @@ class Watch:
             return [f"No frame yet in {self.folder}."], []
         last = self.seen[-1]
         step = float(np.median(np.diff([s.time_s for s in self.seen]))) if len(self.seen) > 1 else 0.0
-        said, warned = [f"{counted(self.count, 'frame', 'frames')}, the last {last.name}"], []
+        said, warned = [f"{counted(self.count, 'frame')}, the last {last.name}"], []
         if step > 0.0:
             said.append(f"one every {step:.3g} s")
             quiet = now_s - max(s.time_s - s.stamp_off_s for s in self.seen)

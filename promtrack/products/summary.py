@@ -121,7 +121,7 @@ def summary_lines(folder: ProductFolder) -> list[str]:
     ]
     if left_out:
         first, more = left_out[0], ", ..." if left_out[1:] else ""
-        files = counted(len(left_out), "file", "files")
+        files = counted(len(left_out), "file")
         lines.append(f"{files} left out: {first['file']} {first['reason']}{more}")
     return [*lines, *motion_lines(folder)]
 

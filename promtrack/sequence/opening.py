@@ -51,7 +51,7 @@ def open_sequence(
     frames = ordered.frames
     notes = list(ordered.notes)
     if others:
-        count = counted(len(others), "other file", "other files")
+        count = counted(len(others), "other file")
         notes.insert(0, f"{count} ignored (not images): {others[0]}{', ...' * (len(others) > 1)}")
     ask = frames[0].colour == "mono" and camera.bayer == "auto"
     samples, plan = _samples(frames, str(path), refuse_raw_colour=ask)

@@ -10,7 +10,6 @@ from __future__ import annotations
 import filecmp
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from functools import partial
 
 import numpy as np
 
@@ -24,7 +23,6 @@ from promtrack.settings import Settings, SiteSettings, TimesSettings
 from promtrack.sun import sky_place
 from promtrack.sun.ephemeris import LOWEST_DEG
 
-_frames = partial(counted, one="frame", many="frames")
 _STRAY_DAYS = 3.0  # a frame that far from the median time belongs to another day
 _SECOND = np.timedelta64(1, "s")
 PAUSE_H = 3.0  # quiet prominences keep their shape for hours; threads and knots live minutes to half an hour
@@ -53,12 +51,12 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     kept = np.flatnonzero(known & ~stray)
     problems = list(timed.report.problems)
     if left_out:
-        what = f"{_frames(len(left_out))} without a usable time left out"
+        what = f"{counted(len(left_out), 'frame')} without a usable time left out"
         problems.append(f"{what} (first: {left_out[0].file})")
     backward = np.flatnonzero(np.diff(times[kept]) < np.timedelta64(0, "us")) + 1
     if len(backward):
         first = frames[kept[backward[0]]].name
-        what = f"{_frames(len(backward))} earlier than the one before in the order of names"
+        what = f"{counted(len(backward), 'frame')} earlier than the one before in the order of names"
         problems.append(f"{what} (first: {first}); the order of time was taken")
         _refuse_mixed(times[kept], backward, first)
     kept = kept[np.argsort(times[kept], kind="stable")]
@@ -72,7 +70,7 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     if len(twin):
         names = [frames[i].name for i in kept]
         left_out += [Rejected(names[i], f"has the same time as {names[i - 1]}") for i in twin]
-        what = f"{_frames(len(twin))} with the same time as the one before left out"
+        what = f"{counted(len(twin), 'frame')} with the same time as the one before left out"
         problems.append(f"{what} (first: {names[twin[0]]}, {_iso(moments[twin[0]])})")
         kept, moments = np.delete(kept, twin), np.delete(moments, twin)
     inside = _window(moments, settings)
@@ -86,7 +84,7 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
         moments,
         replace(timed.report, problems=tuple(problems)),
         tuple(left_out),
-        (f"{_frames(outside)} outside {' and '.join(asked)} not used",) if outside else (),
+        (f"{counted(outside, 'frame')} outside {' and '.join(asked)} not used",) if outside else (),
     )
 
 
@@ -143,7 +141,7 @@ def _window(times: np.ndarray, settings: TimesSettings) -> np.ndarray:
             moment += np.timedelta64(1, "D")  # past midnight
         inside &= times >= moment if key == "from" else times <= moment
     if inside.sum() < min(2, len(times)):
-        what = f"has {_frames(int(inside.sum()))} between times.from and times.to"
+        what = f"has {counted(int(inside.sum()), 'frame')} between times.from and times.to"
         lasts = f"the recording lasts from {_iso(times[0])} to {_iso(times[-1])}"
         raise InputError(f"{what}; {lasts}", remedy="give other times")
     return inside
@@ -167,7 +165,7 @@ def _oddities(times: np.ndarray) -> list[str]:
     usual = float(np.median(steps))
     gaps = np.flatnonzero(steps > 3.0 * usual)
     if len(gaps):
-        what = f"{counted(len(gaps), 'gap', 'gaps')} longer than 3 times the usual cadence of"
+        what = f"{counted(len(gaps), 'gap')} longer than 3 times the usual cadence of"
         longest = f"longest: {steps.max():.3g} s after {_iso(times[np.argmax(steps)])}"
         problems.append(f"{what} {usual:.3g} s ({longest})")
     tomorrow = np.datetime64(datetime.now(UTC).replace(tzinfo=None), "us") + np.timedelta64(1, "D")
