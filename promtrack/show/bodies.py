@@ -96,11 +96,7 @@ class Body:
 
 def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, knots: bool) -> list[Body]:
     """Moving fronts and knots in the order of their letters; the one that `clip.at` names comes first.
-
-    Parameters
-    ----------
-    first_utc : time of the first frame shown
-    """
+    `first_utc`: time of the first frame shown."""
     motion, labels = measured.motion, label_motion(measured.motion)
     late_s = float((measured.strip.times_utc[0] - first_utc) / np.timedelta64(1, "s"))
     found = []
@@ -165,10 +161,8 @@ def due_number(body: Body, time: ClipTime, now_s: float, page: Page) -> tuple[st
 
 
 def schedule_numbers(bodies: list[Body], time: ClipTime) -> list[Body]:
-    """The same bodies with the clip times for which their numbers show.
-
-    At most two show at once, none for less than `NUMBER_S`.
-    """
+    """The same bodies with the clip times for which their numbers show: at most two at once, none for less
+    than `NUMBER_S`."""
     taken: list[tuple[float, float]] = []
     scheduled = []
     for body in bodies:
@@ -187,10 +181,8 @@ def schedule_numbers(bodies: list[Body], time: ClipTime) -> list[Body]:
 def mind_way(
     body: Body, views: tuple[ClipView, ...], view_s: np.ndarray, page: Page, ground: Ground
 ) -> Ground:
-    """The ground with the way of a body's mark, over which nothing should be written.
-
-    views, view_s : of the frames shown, and the (n,) times of those [s]
-    """
+    """The ground with the way of a body's mark, over which nothing should be written. `views`, `view_s`: of
+    the frames shown, and the (n,) times of those [s]."""
     moments = np.linspace(body.time_s[0], body.time_s[-1], 24)
     which = np.clip(np.searchsorted(view_s, moments), 0, len(views) - 1)
     path = [body.place(views[k], float(s)) for k, s in zip(which, moments, strict=True)]
@@ -208,14 +200,9 @@ def place_number(
     *,
     headline: bool,
 ) -> tuple[Body, Ground]:
-    """The same body with the place of its number; where there is no room there is no number.
-
-    Parameters
-    ----------
-    views, view_s : views of the frames shown, and the times of those
-    moments : places of the frames whose plasma the ground knows
-    headline : the number is always shown: over plasma where no other place is free
-    """
+    """The same body with the place of its number; where there is no room there is no number. `views`,
+    `view_s`: of the frames shown, and the times of those; `moments`: places of the frames whose plasma the
+    ground knows; `headline`: the number is always shown, over plasma where no other place is free."""
     if body.number_s is None:
         return body, ground
     texts = {due_number(body, time, s, page) for s in time.recorded_s} - {None}
@@ -246,16 +233,8 @@ def draw_body(
     time: ClipTime,
     spared: Sequence[Rect] = (),
 ) -> Rect | None:
-    """The body at one moment of the recording: tail, mark, letter, and its number while that is due.
-
-    Parameters
-    ----------
-    spared : places of words, on which no letter is written
-
-    Returns
-    -------
-    The place of the letter; None where none is written.
-    """
+    """Draw the body at one moment of the recording: tail, mark, letter, and its number while that is due; the
+    place of the letter, None where none is written. `spared`: places of words, on which no letter stands."""
     clip_s = time.at(now_s)
     lines = due_number(body, time, now_s, page)
     mark, seen = body.place(view, now_s), body.seen(now_s)
@@ -329,10 +308,7 @@ def _best_place(
     body: Body, ground: Ground, then: list[Then], size: tuple[int, int], page: Page, *, headline: bool
 ) -> Rect | None:
     """A free place near the body's way that its mark stays clear of, and from which few leaders cross other
-    words or plasma; the shortest leaders win.
-
-    For the headline's number a place over plasma is taken where no other is free.
-    """
+    words or plasma; the shortest leaders win. The headline's number may stand over plasma."""
     path = np.array([body.place(one.view, one.time_s) for one in then])
     ends = np.array([body.ends(one.view, one.time_s) for one in then])
     plasma = np.array([one.plasma for one in then])
@@ -349,10 +325,8 @@ def _best_place(
 
 
 def _cost(ground: Ground, ends: np.ndarray, plasma: np.ndarray, label: Rect, page: Page) -> float:
-    """Mean length of the leaders in px; those that cross plasma or words, or have no room, cost more.
-
-    ends, plasma : (moments, n, 2) where leaders may end, and (moments, rows, columns) of a `Ground`
-    """
+    """Mean length of the leaders in px; those that cross plasma or words, or have no room, cost more. `ends`,
+    `plasma`: (moments, n, 2) where leaders may end, and (moments, rows, columns) of a `Ground`."""
     leaders = _leaders(ends, label)
     length = np.hypot(*(leaders[:, 1] - leaders[:, 0]).T)
     t = np.linspace(0.0, 1.0, 24)[:, None, None]

@@ -27,9 +27,7 @@ class FrontCurve:
 
 def drawing_times(time_s: np.ndarray, count: int = 160) -> np.ndarray:
     """(count,) even times over a track's span for a smooth line; nan in gaps, where nothing was seen.
-
-    time_s : (n,) measured times, rising [s]
-    """
+    `time_s`: (n,) measured times, rising [s]."""
     seen = np.unique(time_s)
     times = np.linspace(seen[0], seen[-1], count)
     if len(seen) < 3:
@@ -47,11 +45,8 @@ def knot_path(knot: KnotTrack, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarr
 
 
 def knot_speed(knot: KnotTrack, limb_mm: float, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Speed of a knot along its fitted path and its random error [km/s], each in the shape of `time_s`.
-
-    limb_mm : distance of the limb from the Sun's centre
-    time_s : any times inside the track's span [s]
-    """
+    """Speed of a knot along its fitted path and its random error [km/s], each in the shape of `time_s`, any
+    times inside the track's span [s]. `limb_mm`: distance of the limb from the Sun's centre."""
     height, angle = _through(knot.time_s, knot.curve_mm), _through(knot.time_s, knot.curve_angle_deg)
     along = (limb_mm + height(time_s)) * np.deg2rad(angle(time_s, 1))
     error = np.interp(time_s, knot.time_s, knot.speed_err_km_s)

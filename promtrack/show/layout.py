@@ -53,10 +53,7 @@ class Ground:
 
 
 def make_ground(width: int, height: int, inside: Rect, tones: np.ndarray) -> Ground:
-    """An empty picture.
-
-    tones : (moments, rows, columns) coarse maps of tone above the quiet Sun, 0 to 1
-    """
+    """An empty picture. `tones`: (moments, rows, columns) coarse maps of tone above the quiet Sun, 0 to 1."""
     size = -(-width // CELL), -(-height // CELL)
     maps = [cv2.resize(tone.astype(np.float32), size, interpolation=cv2.INTER_LINEAR) for tone in tones]
     plasma = np.array([cv2.dilate(one, np.ones((3, 3), np.uint8)) for one in _plasma(maps)])
@@ -116,10 +113,8 @@ def place_block(ground: Ground, width: int, height: int, spots: tuple[str, ...])
 def nearest_free(
     ground: Ground, width: int, height: int, anchor: tuple[float, float], *, busy: float = FREE
 ) -> Rect | None:
-    """The place for a block nearest to a point (x, y) that is not taken and at most a share `busy` of plasma.
-
-    None where there is none.
-    """
+    """The place for a block nearest to a point (x, y) that is not taken and at most a share `busy` of plasma;
+    None where there is none."""
     return next(iter(nearest_places(ground, width, height, np.array([anchor]), busy=busy)), None)
 
 
@@ -153,9 +148,7 @@ def nearest_places(
 
 def plasma_lengths(plasma: np.ndarray, lines_px: np.ndarray) -> np.ndarray:
     """(n,) lengths in px of the parts of straight lines ((n, 2, 2): x, y of both ends) that lie over plasma.
-
-    plasma : (n, rows, columns) of a `Ground`, at the moment of each line
-    """
+    `plasma`: (n, rows, columns) of a `Ground`, at the moment of each line."""
     starts, ways = lines_px[:, 0], lines_px[:, 1] - lines_px[:, 0]
     points = starts[:, None] + np.linspace(0.0, 1.0, 48)[:, None] * ways[:, None]
     column, row = np.moveaxis((points / CELL).astype(int), -1, 0)

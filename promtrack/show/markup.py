@@ -24,11 +24,8 @@ class Markup(str):
 
 
 def element(tag: str, *children: str, **attributes: str | bool | None) -> Markup:
-    """One element. Children that are not Markup are escaped.
-
-    attributes : `class_` for class, `_` for `-`; True gives a bare attribute, False and None leave it out;
-        Markup is not escaped
-    """
+    """One element. Children that are not Markup are escaped. `attributes`: `class_` for class, `_` for `-`;
+    True gives a bare attribute, False and None leave it out; Markup is not escaped."""
     words = [tag]
     for name, value in attributes.items():
         if value is None or value is False:

@@ -109,17 +109,10 @@ def annotate(
     *,
     few: bool = False,
 ) -> Annotation:
-    """Lay out the annotation.
-
-    Parameters
-    ----------
-    views : one a frame shown
-    tones : coarse maps of tone (0 to 1) above the quiet Sun, (moments, rows, columns), of pictures evenly
-        spread over the clip, the first and the last among them: where not to write
-    wanted : what is drawn, as in `clip.overlays`
-    insets, not_shown : of clip.view=disc, where the scale is that of the insets
-    few : no number but the headline's
-    """
+    """Lay out the annotation. `views`: one a frame shown; `tones`: coarse maps of tone (0 to 1) above the
+    quiet Sun, (moments, rows, columns), of pictures evenly spread over the clip, the first and the last among
+    them: where not to write; `wanted`: what is drawn, as in `clip.overlays`; `insets`, `not_shown`: of
+    clip.view=disc, where the scale is that of the insets; `few`: no number but the headline's."""
     ground, title_ground = (
         make_ground(page.width, page.height, page.inside, some) for some in (tones, tones[:1])
     )

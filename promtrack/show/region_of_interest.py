@@ -68,17 +68,9 @@ def find_action(
     at: str = "",
 ) -> Action:
     """The points to keep in view: bright and changing plasma, knots, fronts, and the limb beneath them.
-
-    Parameters
-    ----------
-    size : width and height of the picture; what would make the action lower than `LEAST_SHARE` of it is
-        cropped
-    at : letter of a body to follow, or an angle in degrees to crop on; '' for where most happens
-
-    Raises
-    ------
-    SettingsError : `at` is neither
-    """
+    `size`: width and height of the picture; what would make the action lower than `LEAST_SHARE` of it is
+    cropped; `at`: letter of a body to follow, or an angle in degrees to crop on; '' for where most happens.
+    Raises SettingsError: it is neither."""
     tracks: tuple[KnotTrack | Front, ...] = (*ranked_fronts(motion), *ranked_knots(motion))
     plasma, centre, followed = _plasma(strip), asked_angle(at, motion, strip), asked_track(at, motion)
     angle = np.concatenate([plasma.angle_deg, *(t.angle_deg for t in tracks)])
@@ -163,12 +155,8 @@ def check_at(at: str) -> None:
 
 
 def asked_angle(at: str, motion: Motion, strip: Strip) -> float | None:
-    """Product angle of a letter or a number, in the strips' own turn; None where nothing is asked.
-
-    Raises
-    ------
-    SettingsError : no such letter, no number, or an angle that the strips do not show
-    """
+    """Product angle of a letter or a number, in the strips' own turn; None where nothing is asked. Raises
+    SettingsError: no such letter, no number, or an angle that the strips do not show."""
     if not at.strip():
         return None
     track = asked_track(at, motion)
@@ -196,17 +184,11 @@ def best_window(
     geometry: StripGeometry,
     bodies: list[tuple[float, float]],
 ) -> np.ndarray:
-    """The stretch, of limited width, whose picture shows the most and cuts no body, as booleans.
-
-    Parameters
-    ----------
-    angle_deg, weight : (n,) of all points
-    range_deg : least width of the picture, and greatest width of the stretch
-    needed_deg : angles of what should be in for the most part where the width allows, the first rather than
-        the second: the track whose number is the headline, the largest prominence
-    geometry : of the strips, beyond whose ends no picture reaches
-    bodies : first and last angle of each connected piece of plasma
-    """
+    """The stretch, of limited width, whose picture shows the most and cuts no body, as booleans. `angle_deg`,
+    `weight`: (n,) of all points; `range_deg`: least width of the picture, and greatest width of the stretch;
+    `needed_deg`: angles of what should be in for the most part where the width allows, the first rather than
+    the second: the track whose number is the headline, the largest prominence; `geometry`: of the strips,
+    beyond whose ends no picture reaches; `bodies`: first and last angle of each connected piece of plasma."""
     least_deg, window_deg = range_deg
     order = np.argsort(angle_deg)
     angles, heaped = angle_deg[order], np.concatenate([[0.0], np.cumsum(weight[order])])

@@ -111,13 +111,8 @@ def tone_frame(frame: np.ndarray, toner: Toner, view: ClipView, lock: LimbLock, 
 def busy_map(
     frames: list[tuple[int, np.ndarray]], views: list[ClipView], toner: Toner, lock: LimbLock
 ) -> np.ndarray:
-    """Coarse (frames, rows, columns) float tone above the quiet Sun off the limb.
-
-    Parameters
-    ----------
-    frames : number in the sequence, and the frame
-    views : of these frames, all of one size
-    """
+    """Coarse (frames, rows, columns) float tone above the quiet Sun off the limb. `frames`: number in the
+    sequence, and the frame; `views`: of these frames, all of one size."""
     tones = []
     for (index, frame), view in zip(frames, views, strict=True):
         small = view.scaled(0.125)

@@ -90,12 +90,8 @@ def choose_views(
 
     The limb lies level, or solar north is up; a level limb leans towards the frames' own axes, or stands
     upright, where the action would otherwise be cut, or be lower than `LEAST_SHARE` of the picture though it
-    could be larger. What rises far is followed by a slow zoom out.
-
-    Parameters
-    ----------
-    strip_s : (n,) times of the frames shown, seconds since the first strip
-    """
+    could be larger. What rises far is followed by a slow zoom out. `strip_s`: (n,) times of the frames shown,
+    seconds since the first strip."""
     if clip.view == "native":
         return (_native(lock, scale),) * len(strip_s)
     needed = action.top_at(strip_s)
@@ -147,10 +143,8 @@ class _Shape:
         self.box = np.abs(self.rotation.T) @ self.size  # of the turned picture along the frame's axes
 
     def fit(self, top_mm: float) -> tuple[float, np.ndarray]:
-        """Zoom and middle (turned, frame px from the Sun's centre) that show the action up to a height.
-
-        No border of the frames shows.
-        """
+        """Zoom and middle (turned, frame px from the Sun's centre) that show the action up to a height and no
+        border of the frames."""
         middle, span = self._extent(top_mm)
         # the frames just fill the picture
         filled = float((self.box / (self.cover[2:] - self.cover[:2])).max())
@@ -166,13 +160,8 @@ class _Shape:
         return min(round(float(np.maximum(cut, 0.0).sum() / span.max()), 2), 1.0)
 
     def following(self, zooms: np.ndarray, middles: np.ndarray, strip_s: np.ndarray) -> tuple[ClipView, ...]:
-        """The views of all pictures, moved so that the body to follow stays near their middle.
-
-        Parameters
-        ----------
-        zooms : (n,) logarithms
-        middles : (n, 2) or (2,) frame px
-        """
+        """The views of all pictures, moved so that the body to follow stays near their middle. `zooms`: (n,)
+        logarithms; `middles`: (n, 2) or (2,) frame px."""
         half = 0.5 * self.size / np.exp(zooms)[:, None]
         middles = np.broadcast_to(middles, half.shape)
         if (way := self.action.followed) is not None:
@@ -192,10 +181,8 @@ class _Shape:
         return tuple(self.view(float(np.exp(z)), middle) for z, middle in zip(zooms, middles, strict=True))
 
     def _extent(self, top_mm: float) -> tuple[np.ndarray, np.ndarray]:
-        """Middle and size of the action up to a height, turned, frame px.
-
-        What a front carries along spreads about it in the measure in which it rises.
-        """
+        """Middle and size of the action up to a height, turned, frame px. What a front carries along spreads
+        about it in the measure in which it rises."""
         theta, height = self.action.theta_deg, self.action.height_mm
         if np.isfinite(front := self.action.front_theta_deg):
             share = (min(top_mm, float(height.max())) - height.min()) / np.ptp(height)
@@ -243,10 +230,8 @@ def picture_up(orientation: Orientation, action: Action, clip: ClipSettings) -> 
 def turned(
     theta_deg: np.ndarray, rho_px: np.ndarray, turn: float, side: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """x, y [frame px] about the Sun's centre, y down, of (n,) image angles and distances.
-
-    turn, side : of the picture, as in `picture_up`
-    """
+    """x, y [frame px] about the Sun's centre, y down, of (n,) image angles and distances. `turn`, `side`: of
+    the picture, as in `picture_up`."""
     angle = side * np.deg2rad(theta_deg - turn)
     return -rho_px * np.sin(angle), -rho_px * np.cos(angle)
 
@@ -259,14 +244,8 @@ def rotation(turn: float, side: int) -> np.ndarray:
 
 def moved_inside(wanted: np.ndarray, half: np.ndarray, rotation: np.ndarray, cover: np.ndarray) -> np.ndarray:
     """The middle of a picture moved so that it ends inside the frames, or shows all of them where it is the
-    larger.
-
-    Parameters
-    ----------
-    wanted, half : (2,) middle about the Sun's centre along the picture's axes, and half its size, frame px
-    rotation : from the frame's axes to the picture's
-    cover : as `covered` gives it
-    """
+    larger. `wanted`, `half`: (2,) middle about the Sun's centre along the picture's axes, and half its size,
+    frame px; `rotation`: from the frame's axes to the picture's; `cover`: as `covered` gives it."""
     reach = np.abs(rotation.T) @ half
     low, high = cover[:2] + reach, cover[2:] - reach
     return rotation @ np.clip(rotation.T @ wanted, np.minimum(low, high), np.maximum(low, high))
@@ -312,14 +291,9 @@ def warp(
     *,
     fill: float | None = None,
 ) -> np.ndarray:
-    """The frame in the picture's geometry, or some of its rows, in its own type.
-
-    Parameters
-    ----------
-    matrix : (2, 3), as `affine_to_frame` gives it
-    rows : of the picture; None: all
-    fill : value of what the frame does not show; None: it repeats its border
-    """
+    """The frame in the picture's geometry, or some of its rows, in its own type. `matrix`: (2, 3), as
+    `affine_to_frame` gives it; `rows`: of the picture, None: all; `fill`: value of what the frame does not
+    show, None: it repeats its border."""
     # Cubic also where nothing is enlarged: linear interpolation blurs by an amount that goes with the drift's
     # fraction.
     flags = cv2.WARP_INVERSE_MAP | (cv2.INTER_CUBIC if view.zoom > 0.9 else cv2.INTER_LINEAR)

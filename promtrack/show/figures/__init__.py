@@ -177,25 +177,13 @@ def draw_figures(
     workers: int | None = None,
 ) -> tuple[Path, ...]:
     """Draw every figure that has something to say, as PNG at `figures.dpi` and as SVG or PDF, in the themes
-    asked for.
+    asked for; the files written, in the order of `SHEETS`, light before dark, PNG before vector.
 
     The same run gives the same bytes, whatever the number of workers. Figures of an earlier drawing that do
-    not belong to this one are removed; other files in the folder are left alone.
-
-    Parameters
-    ----------
-    folder : where the files go; made if it does not exist
-    progress : called with the number of sheets done and their total
-    workers : processes that draw; by default one a core, none beside this one for fewer than three cores
-
-    Returns
-    -------
-    The files written, in the order of `SHEETS`, light before dark, PNG before vector.
-
-    Raises
-    ------
-    InputError : a frame that is shown cannot be read
-    """
+    not belong to this one are removed; other files in the folder, which is made if need be, are left alone.
+    `progress`: called with the number of sheets done and their total; `workers`: processes that draw, by
+    default one a core, none beside this one for fewer than three. Raises InputError: a frame that is shown
+    cannot be read."""
     folder.mkdir(parents=True, exist_ok=True)
     names = [sheet.name for sheet in drawn_sheets(measured)]
     cores = worker_count(worker_bytes=WORKER_BYTES)

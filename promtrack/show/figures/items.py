@@ -91,13 +91,7 @@ GRID = 56  # places tried across, and as many up
 
 def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours: list[str]) -> None:
     """Write each of the words beside its own line, as near as other words and lines leave room; words without
-    a place are left out.
-
-    Parameters
-    ----------
-    lines : (n, 2) polylines in data units, one for each of the words
-    colours : of each of the words
-    """
+    a place are left out. `lines`, `colours`: a polyline in data units, (n, 2), and a colour for each."""
     points = [_pixels(axes, line) for line in lines]
     figure = axes.get_figure(root=True)
     assert figure is not None, "axes on a sheet"
@@ -146,11 +140,7 @@ def _pixels(axes: Axes, line: np.ndarray) -> np.ndarray:
 
 
 def _nearest(grid: np.ndarray, half: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """(boxes,) distance of boxes about the places of a grid from the nearest point, 0 inside, infinite where
-    there is none.
-
-    grid : (n, 2) places across, and up
-    half : (2,) half the size of a box
-    """
+    """(boxes,) distance of boxes about the places of a grid, (n, 2) across and up, from the nearest point; 0
+    inside, infinite where there is none. `half`: (2,) half the size of a box."""
     x, y = np.maximum(np.abs(grid[:, None] - points) - half, 0.0).transpose(2, 0, 1) ** 2
     return np.sqrt(np.concatenate([(x + row).min(axis=1, initial=np.inf) for row in y]))

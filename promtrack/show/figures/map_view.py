@@ -216,11 +216,8 @@ def _calm(out_px: np.ndarray, value: np.ndarray, step: float) -> np.ndarray:
 
 
 def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> None:
-    """North and east where they are known, else the way up in the image, where the map is darkest and
-    nothing moves.
-
-    picture : (rows, columns, 4) uint8, of the whole map
-    """
+    """North and east where they are known, else the way up in the image, where the map is darkest and nothing
+    moves. `picture`: (rows, columns, 4) uint8, of the whole map."""
     picture = picture.copy()
     tracks: list[KnotTrack | Front] = [*ranked_fronts(measured.motion), *ranked_knots(measured.motion)]
     for gone in (way_of(track, measured.orientation) for track in tracks):
