@@ -6,6 +6,7 @@ A sheet is drawn once. For the second theme its colours are exchanged, which cos
 from __future__ import annotations
 
 import re
+import zlib
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -59,8 +60,9 @@ def save_sheet(
                     _rewrite(first, path, colours)
                 else:
                     more: dict[str, Any] = {"dpi": 100}  # of pictures inside
-                    if kind == "png":  # larger by a tenth than with the usual level 6, in a third of the time
-                        more = {"dpi": settings.dpi, "pil_kwargs": {"compress_level": 1}}
+                    if kind == "png":  # larger by an eighth than at the usual level 6, in a third of its time
+                        packing = {"compress_level": 1, "compress_type": zlib.Z_RLE}
+                        more = {"dpi": settings.dpi, "pil_kwargs": packing}
                     with atomic_write(path) as part:
                         figure.savefig(part, format=kind, metadata=about[kind], **more)
                     if kind == "svg":
