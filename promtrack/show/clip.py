@@ -15,13 +15,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from promtrack.errors import InputError
 from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
 from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr, planes_of
 from promtrack.show.encode import (
     Encoder,
     check_video,
+    damaged,
     transparent_options,
     write_gif,
     write_webp,
@@ -81,9 +81,7 @@ def render_clip(measured: Measured, folder: Path, *, progress: Progress | None =
     with contextlib.ExitStack() as stack:
         paths = {film.name: stack.enter_context(atomic_write(folder / film.name)) for film in films}
         _film(studio, films, paths, folder / "locked-frames" if "frames" in clip.also else None, progress)
-        with ThreadPoolExecutor(
-            1, thread_name_prefix="poster"
-        ) as pool:  # drawn while the films are looked at
+        with ThreadPoolExecutor(1, "poster") as pool:  # drawn while the films are looked at
             poster = pool.submit(_poster, studio, annotation, folder / "poster.png")
             for film in films:
                 check_video(paths[film.name], film.pictures, view.width, view.height)
@@ -212,10 +210,7 @@ def _poster(studio: Studio, annotation: Annotation, path: Path) -> Path:
     tone = studio.tone(frame, shot)
     canvas = canvas_from_tone(tone, measured.settings.clip.look, 1)
     draw_annotation(annotation, canvas, shot)
-    done, data = cv2.imencode(".png", canvas_to_bgr(canvas))
-    if not done:
-        remedy = "run `promtrack clip` again"
-        raise InputError("the poster could not be encoded", where=str(path), remedy=remedy)
+    _, data = cv2.imencode(".png", canvas_to_bgr(canvas))
     with atomic_write(path) as temporary:
         temporary.write_bytes(data.tobytes())
     return path
@@ -265,8 +260,4 @@ def write_locked(
         temporary.write_bytes(data.tobytes())
         again = cv2.imdecode(np.fromfile(temporary, np.uint8), cv2.IMREAD_UNCHANGED) if done else None
         if again is None or again.dtype != np.uint16 or not np.array_equal(again, counts):
-            raise InputError(
-                "the file just written does not read back",
-                where=str(path),
-                remedy="check the disk, then run `promtrack clip` again",
-            )
+            raise damaged(path, "does not read back")

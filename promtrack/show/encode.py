@@ -151,13 +151,13 @@ def check_video(path: Path, pictures: int, width: int, height: int) -> None:
     count = count_pictures(path)
     for part in (("-t", "1"), ("-sseof", "-1")):
         if count_pictures(path, *part, decode=True) < 1:
-            raise _damaged(path, "cannot be decoded")
+            raise damaged(path, "cannot be decoded")
     film = cv2.VideoCapture(str(path))
     size = int(film.get(cv2.CAP_PROP_FRAME_WIDTH)), int(film.get(cv2.CAP_PROP_FRAME_HEIGHT))
     film.release()
     if count != pictures or size != (width, height):
         holds = f"holds {count} pictures of {size[0]}x{size[1]}, not {pictures} of {width}x{height}"
-        raise _damaged(path, holds)
+        raise damaged(path, holds)
 
 
 def count_pictures(path: Path, *part: str, decode: bool = False) -> int:
@@ -171,7 +171,8 @@ def count_pictures(path: Path, *part: str, decode: bool = False) -> int:
     return int(frames[-1]) if frames else 0
 
 
-def _damaged(path: Path, how: str) -> InputError:
+def damaged(path: Path, how: str) -> InputError:
+    """What is said of a file that was just written and is no good."""
     remedy = "check the disk, then run `promtrack clip` again"
     return InputError(f"the file just written {how}", where=str(path), remedy=remedy)
 
@@ -239,7 +240,7 @@ def _under_limit(
             size = temporary.stat().st_size
             if size <= limit:
                 if count(temporary) < 1:
-                    raise _damaged(path, "cannot be decoded")
+                    raise damaged(path, "cannot be decoded")
                 return path
             share = 0.92 * limit / size
             if wide * math.sqrt(share) < LEGIBLE_WIDTH and slower > CALM_RATE:
