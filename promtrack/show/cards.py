@@ -40,10 +40,8 @@ QUARTERS = ("north", "north-east", "east", "south-east", "south", "south-west", 
 
 
 def everyday(measured: Measured) -> str:
-    """'As high as 22.9 Earth diameters, 1.06 million km/h, from the Earth to the Moon in 21.8 minutes.'
-
-    Of what the headline is about; '' where nothing moves or no model gives a speed.
-    """
+    """'As high as 22.9 Earth diameters, 1.06 million km/h, from the Earth to the Moon in 21.8 minutes.' Of
+    what the headline is about; '' where nothing moves or no model gives a speed."""
     front, knot = leading_front(measured), fastest_knot(measured)
     terms = []
     if front is not None:

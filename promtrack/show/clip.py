@@ -143,9 +143,7 @@ def _films(studio: Studio, annotation: Annotation) -> list[Film]:
 
 def overlay_planes(annotation: Annotation, shot: Shot) -> Planes:
     """The annotation alone as planes Y', Cb, Cr, alpha in full resolution, colours not multiplied by alpha.
-
-    Painting is linear in the ground, so that drawing on black and on white gives opacity and colour.
-    """
+    Painting is linear in the ground, so that drawing on black and on white gives opacity and colour."""
     page = annotation.page
     black, white = (blank_canvas(page.width, page.height, luma) for luma in (16, 235))
     for canvas in (black, white):

@@ -62,10 +62,8 @@ def make_ground(width: int, height: int, inside: Rect, tones: np.ndarray) -> Gro
 
 def _plasma(tones: list[np.ndarray]) -> list[np.ndarray]:
     """Where the maps of tone show plasma, 1, and not empty sky or the smooth glow about bright loops, 0.
-
     Bright for the clip: above the tone that parts its brighter from its darker half best (Otsu 1979, IEEE
-    Trans. Syst. Man Cybern. 9, 62).
-    """
+    Trans. Syst. Man Cybern. 9, 62)."""
     codes = np.rint(255.0 * np.array(tones)).astype(np.uint8)
     bright = cv2.threshold(codes[codes > 0], 0, 255, cv2.THRESH_OTSU)[0] / 255.0 if codes.any() else 1.0
     shapes = [cv2.GaussianBlur((one - cv2.GaussianBlur(one, (0, 0), 3.0)) ** 2, (0, 0), 2.0) for one in tones]
@@ -90,10 +88,8 @@ def mind_line(ground: Ground, points_px: np.ndarray, width_px: float) -> Ground:
 
 def place_block(ground: Ground, width: int, height: int, spots: tuple[str, ...]) -> Rect | None:
     """The least busy of the named spots ('top left', 'bottom', ...), earlier ones preferred; where all lie
-    over plasma, the free place nearest to it, if there is any.
-
-    It never lies on another block; None where there is no such place.
-    """
+    over plasma, the free place nearest to it, if there is any. It never lies on another block; None where
+    there is no such place."""
     inside, rects = ground.inside, []
     for spot in spots:
         across = 0.0 if "left" in spot else 1.0 if "right" in spot else 0.5

@@ -65,9 +65,7 @@ class ClipView:
 
 def affine_to_frame(view: ClipView, lock: LimbLock, index: int) -> np.ndarray:
     """(2, 3) matrix from picture pixels to pixels of frame `index`, for cv2.warpAffine with WARP_INVERSE_MAP.
-
-    The lock's geometry (turn and flattening about the Sun's centre) is affine, so three points fix it.
-    """
+    The lock's geometry (turn and flattening about the Sun's centre) is affine, so three points fix it."""
     sample = np.array([[0.0, 0.0], [1000.0, 0.0], [0.0, 1000.0]])
     dx, dy = sample[:, 0] - view.sun_x_px, sample[:, 1] - view.sun_y_px
     theta = view.turn_deg + view.side * np.rad2deg(np.arctan2(-dx, -dy))
@@ -86,12 +84,11 @@ def choose_views(
     clip: ClipSettings,
     strip_s: np.ndarray,
 ) -> tuple[ClipView, ...]:
-    """The views of the pictures, one a frame shown, cropped on the action.
-
-    The limb lies level, or solar north is up; a level limb leans towards the frames' own axes, or stands
-    upright, where the action would otherwise be cut, or be lower than `LEAST_SHARE` of the picture though it
-    could be larger. What rises far is followed by a slow zoom out. `strip_s`: (n,) times of the frames shown,
-    seconds since the first strip."""
+    """The views of the pictures, one a frame shown, cropped on the action. The limb lies level, or solar
+    north is up; a level limb leans towards the frames' own axes, or stands upright, where the action would
+    otherwise be cut, or be lower than `LEAST_SHARE` of the picture though it could be larger. What rises far
+    is followed by a slow zoom out. `strip_s`: (n,) times of the frames shown, seconds since the first
+    strip."""
     if clip.view == "native":
         return (_native(lock, scale),) * len(strip_s)
     needed = action.top_at(strip_s)

@@ -204,11 +204,9 @@ def draw_figures(
 
 
 def draw(measured: Measured, names: list[str], folder: Path) -> Iterator[tuple[str, list[Path]]]:
-    """Draw sheets one after the other; the name and the files of each.
-
-    The parts of a sheet refer to each other, so that its memory is free again when the garbage collector has
-    come: at once, and past all that was there before.
-    """
+    """Draw sheets one after the other; the name and the files of each. The parts of a sheet refer to each
+    other, so that its memory is free again when the garbage collector has come: at once, and past all that
+    was there before."""
     from promtrack.show.figures.files import save_sheet
 
     gc.freeze()
@@ -233,10 +231,8 @@ def draw_piped() -> None:
 def _in_processes(
     measured: Measured, names: list[str], folder: Path, workers: int
 ) -> Iterator[tuple[str, list[Path]]]:
-    """The same in processes of their own: Python draws, so threads would not help.
-
-    The caller's program is neither forked nor imported again.
-    """
+    """The same in processes of their own: Python draws, so threads would not help. The caller's program is
+    neither forked nor imported again."""
     command = [sys.executable, "-c", "from promtrack.show.figures import draw_piped; draw_piped()"]
     pipe = subprocess.PIPE
     started = [subprocess.Popen(command, stdin=pipe, stdout=pipe) for _ in range(workers)]

@@ -203,11 +203,8 @@ def brightness_range(values: np.ndarray, low: float, high: float) -> tuple[float
 
 def plasma(values: np.ndarray, top: float, *, most: tuple[int, int] = (700, 1400)) -> np.ndarray:
     """Brightness above the backdrop as uint8 RGBA: even steps near zero, compressed above; nan has its own
-    colour.
-
-    top : the value shown brightest
-    most : rows and columns beyond which the picture is averaged down, since a figure shows no more
-    """
+    colour. `top`: the value shown brightest; `most`: rows and columns beyond which the picture is averaged
+    down, since a figure shows no more."""
     rows, columns = values.shape
     if rows > most[0] or columns > most[1]:
         size = (min(columns, most[1]), min(rows, most[0]))  # OpenCV wants (width, height)
