@@ -122,8 +122,8 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
 def number_lines(body: Body, stands_s: np.ndarray, page: Page) -> tuple[str, ...]:
     """'A ≥ 290 ± 3 km/s': letter, and the speed in the plane of the sky, a lower bound of the true one; 'A ≥
     150 to 290 km/s' where it changes by more than its error: what true speeds it goes through, no estimate,
-    so that its ends have no error but the digits that the larger one leaves. `stands_s`: (n,) moments at which
-    it shows, n odd. 'by hand' stands below where the points were clicked."""
+    so that its ends have no error but the digits that the larger one leaves. `stands_s`: (n,) moments at
+    which it shows, n odd. 'by hand' stands below where the points were clicked."""
     hand = ("by hand",) if body.by_hand else ()
     speeds, errors = (np.interp(stands_s, body.time_s, v) for v in (np.abs(body.speed_km_s), body.error_km_s))
     middle = len(stands_s) // 2

@@ -121,12 +121,8 @@ def annotate(
         wanted = wanted - {"heights", "earth"}  # the Earth would be a dot
         page = replace(page, inside=replace(page.inside, width=page.height - 2 * page.inside.left))
         ground = replace(ground, inside=page.inside)
-    bodies = bodies_of(
-        measured,
-        measured.sequence.times_utc[plan.frames[0]],
-        fronts="front" in wanted,
-        knots="knots" in wanted,
-    )
+    first_utc = measured.sequence.times_utc[plan.frames[0]]
+    bodies = bodies_of(measured, first_utc, fronts="front" in wanted, knots="knots" in wanted)
     angles = [float(np.median(np.asarray(measured.orientation.to_product(b.theta_deg)))) for b in bodies]
     homes = [next((k for k, inset in enumerate(insets) if inset.holds(angle)), -1) for angle in angles]
     bodies = [replace(body, inset=home) for body, home in zip(bodies, homes, strict=True)]
@@ -150,7 +146,6 @@ def annotate(
         return take(ground, rect, page.unit // 2)
 
     if {"clock", "gaps"} & wanted:
-        first_utc = measured.sequence.times_utc[plan.frames[0]]
         notices = {gap_words(shot.gap, first_utc) for shot in plan.shots if shot.gap}
         size = clock_size(page, notices if "gaps" in wanted else set(), gaps="gaps" in wanted)
         ground = stand("clock", size, ("bottom left", "bottom right", "top left", "top right"), ground)
@@ -196,21 +191,8 @@ def annotate(
         if "scale" in blocks:
             break
     ground = replace(ground, inside=page.inside)
-    return Annotation(
-        measured=measured,
-        plan=plan,
-        views=views,
-        page=page,
-        wanted=wanted,
-        blocks=blocks,
-        column=column,
-        bodies=tuple(placed),
-        time=time,
-        ground=ground,
-        title_ground=title_ground,
-        insets=insets,
-        not_shown=not_shown,
-    )
+    laid_out = blocks, column, tuple(placed), time, ground, title_ground, insets, not_shown
+    return Annotation(measured, plan, views, page, wanted, *laid_out)
 
 
 def _views_of(body: Body, views: tuple[ClipView, ...], insets: tuple[Inset, ...]) -> tuple[ClipView, ...]:
@@ -239,23 +221,17 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
             letter = draw_body(canvas, body, here, home, shot.time_s, annotation.time, spared)
             spared += [] if letter is None else [letter]
         if "clock" in annotation.blocks:
-            now = annotation.first_utc + np.timedelta64(round(shot.time_s * 1e6), "us")
-            times = annotation.plan.time_s if "gaps" in wanted else np.zeros(0)
-            notice = gap_words(shot.gap, annotation.first_utc) if "gaps" in wanted and shot.gap else ""
-            draw_clock(
-                canvas,
-                annotation.blocks["clock"],
-                page,
-                now if "clock" in wanted else None,
-                notice,
-                (times, shot.time_s),
-            )
+            rect, first_utc = annotation.blocks["clock"], annotation.first_utc
+            now = first_utc + np.timedelta64(round(shot.time_s * 1e6), "us") if "clock" in wanted else None
+            line = annotation.plan.time_s if "gaps" in wanted else np.zeros(0), shot.time_s
+            notice = gap_words(shot.gap, first_utc) if "gaps" in wanted and shot.gap else ""
+            draw_clock(canvas, rect, page, now, notice, line)
         if "compass" in annotation.blocks:
             draw_compass(canvas, annotation.blocks["compass"], page, view, annotation.measured.orientation)
-    rect = end_scale(annotation) if shot.act == "end" else annotation.blocks.get("scale")
-    if rect is not None:
+    place = end_scale(annotation) if shot.act == "end" else annotation.blocks.get("scale")
+    if place is not None:
         view = annotation.insets[-1].view if annotation.insets else view
-        draw_scale(canvas, rect, page, view, bar="scale" in wanted, earth="earth" in wanted)
+        draw_scale(canvas, place, page, view, bar="scale" in wanted, earth="earth" in wanted)
 
 
 def _inside(body: Body, views: tuple[ClipView, ...], plan: Plan) -> bool:
