@@ -174,9 +174,10 @@ def _one_knot(knot: QTable.Row, limb: str, true: float, page: dict) -> list[str]
     name = page["letters"]["knots"].get(str(knot["knot"]), knot["knot"])
     truth = "this track follows nothing that was put into the scene."
     if math.isfinite(true):
+        off = abs(round(speed, 2) - round(true, 2))
         truth = (
-            f"{true:.2f} km/s at the same moment. The measurement is off by {abs(speed - true):.2f} km/s, "
-            f"{abs(speed - true) / total:.1f} times the error. One case in three is off by more than 1, "
+            f"{true:.2f} km/s at the same moment. The measurement is off by {off:.2f} km/s, "
+            f"{off / total:.1f} times the error. One case in three is off by more than 1, "
             "one in twenty by more than 2."
         )
     return [

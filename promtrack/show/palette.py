@@ -36,10 +36,6 @@ class MarkColours:
 # simulated protanopia, deuteranopia and tritanopia (Machado, Oliveira & Fernandes 2009).
 ON_DARK = MarkColours("#bfec62", ("#69ccfd", "#6d87ee", "#ffcdd7"), "#878d93", "#e3f0f8")
 ON_LIGHT = MarkColours("#416000", ("#0089de", "#482579", "#ad2b51"), "#8b9197", "#33424d")
-# Shapes of the first three knots and of all others, as matplotlib names them.
-KNOT_MARKERS = ("o", "^", "s", ".")
-
-
 Colour = tuple[float, float, float]  # B, G, R in 0..255
 
 

@@ -267,5 +267,5 @@ def _with_frames(measured: Measured) -> Measured:
 def _remove_stale(folder: Path, files: list[Path]) -> None:
     for sheet in SHEETS:
         for path in folder.glob(f"{sheet.name}*.[ps][ndv][gf]"):
-            if path not in files and path.stem.removesuffix("_dark").removesuffix("_upright") == sheet.name:
+            if path not in files and path.stem.removesuffix("_dark") == sheet.name:
                 path.unlink()

@@ -116,7 +116,11 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     write_beside(axes, [item.letter for item in items], lines, [item.colour for item in items])
     date_axis(axes, measured)
     key(figure, measured, items)
-    note_above(axes, _yardstick(measured), theme.quiet)
+    # escape speed at a front's greatest height, or at a knot's mean one
+    front, knot = leading_front(measured), fastest_knot(measured)
+    height = float(np.nanmax(front.height_mm)) if front else float(np.mean(knot.height_mm)) if knot else 0.0
+    escape = float(escape_speed_km_s(height + measured.scale.limb.height_mm))
+    note_above(axes, f"escape speed at {height:.0f} Mm: {escape:.0f} km/s", theme.quiet)
     foot(figure, measured, speeds=True)
     return figure
 
@@ -147,11 +151,3 @@ def _draw_speed(axes: Axes, measured: Measured, item: Item) -> np.ndarray:
     axes.fill_between(at, speed - error, speed + error, color=item.colour, alpha=0.28, linewidth=0)
     axes.plot(at, speed, color=item.colour)
     return np.stack([at, speed], axis=1)
-
-
-def _yardstick(measured: Measured) -> str:
-    """Escape speed at a front's greatest height, or at a knot's mean one."""
-    front, knot = leading_front(measured), fastest_knot(measured)
-    height = float(np.nanmax(front.height_mm)) if front else float(np.mean(knot.height_mm)) if knot else 0.0
-    escape = float(escape_speed_km_s(height + measured.scale.limb.height_mm))
-    return f"escape speed at {height:.0f} Mm: {escape:.0f} km/s"

@@ -16,7 +16,7 @@ from matplotlib.lines import Line2D
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.figures.style import days, outlined
 from promtrack.show.findings import going, named_tracks, speed_of
-from promtrack.show.palette import KNOT_MARKERS, MarkColours
+from promtrack.show.palette import MarkColours
 from promtrack.show.records import Measured
 
 WAYS = {"rising": "↑", "falling": "↓", "along the limb": "↔", "moving": ""}
@@ -33,18 +33,12 @@ class Item:
 
 
 def items_of(measured: Measured, marks: MarkColours) -> list[Item]:
-    """The named tracks in their colours and shapes."""
-    return [
-        Item(named.letter, named.track, marks.front, "D")  # shape says again what colour says
-        if named.place < 0
-        else Item(
-            named.letter,
-            named.track,
-            marks.knot(named.place),
-            KNOT_MARKERS[min(named.place, len(KNOT_MARKERS) - 1)],
-        )
-        for named in named_tracks(measured)
+    """The named tracks in their colours and shapes: a shape says again what a colour says."""
+    found = named_tracks(measured)
+    looks = [
+        (marks.knot(n.place), "o^s."[min(n.place, 3)]) if n.place >= 0 else (marks.front, "D") for n in found
     ]
+    return [Item(named.letter, named.track, *look) for named, look in zip(found, looks, strict=True)]
 
 
 def others_of(measured: Measured, items: list[Item]) -> list[KnotTrack | Front]:
