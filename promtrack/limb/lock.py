@@ -206,7 +206,6 @@ class Assembly:
             full[where] = values
             return full
 
-        turn = np.degrees((solution.turn_px - solution.turn_px[0]) / solution.radius_px)
         x, y = map(float, solution.centre_px[0])
         low, high = visible_range(Place(x, y, solution.radius_px), self.sequence.shape)
         unmodelled = self.sky.unmodelled[chosen]
@@ -223,8 +222,8 @@ class Assembly:
             centre_err_px=spread(solution.across_err_px),
             along_err_px=spread(solution.along_err_px),
             refraction_drift_err_px=spread(np.zeros(len(chosen)) if known.wide else drift),
-            angle_deg=spread(turn),
-            angle_err_deg=spread(np.degrees(solution.turn_err_px / solution.radius_px)),
+            angle_deg=spread(solution.turn_deg - solution.turn_deg[0]),
+            angle_err_deg=spread(solution.turn_err_deg),
             frame_radius_px=spread(solution.frame_radius_px),
             frame_radius_err_px=spread(solution.frame_radius_err_px),
             limb_arc_deg=spread([m.signs.arc_deg for m in measures], indices),

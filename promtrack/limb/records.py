@@ -100,7 +100,7 @@ class Known:
     """What is known beforehand of a sequence of n frames."""
 
     wide: bool  # so much limb that its circle alone places the Sun: features have no part in the centres
-    turn_px: np.ndarray | None  # (n,) of the field, a displacement at the limb; None: it is to be found
+    turn_px: np.ndarray | None  # (n,) of the field, a displacement at the provisional limb; None: to be found
     carried_px: np.ndarray  # (n,) by the Sun's rotation, of the features along the limb
     joint_px: np.ndarray  # (n - 1,) shift along from a template to the next, 0 within a template, and
     joint_err_px: np.ndarray  # 1 sigma
@@ -125,8 +125,8 @@ class Solution:
     across_err_px: np.ndarray  # (n,) 1 sigma against the mean of all frames, across the limb
     along_err_px: np.ndarray  # and along it
     common_err_px: np.ndarray  # (2,) 1 sigma of the mean of all centres, across and along
-    turn_px: np.ndarray  # (n,) displacement at the limb
-    turn_err_px: np.ndarray
+    turn_deg: np.ndarray  # (n,) of the field
+    turn_err_deg: np.ndarray
     radius_px: float
     radius_err_px: float
     frame_radius_px: np.ndarray  # (n,) of each frame alone

@@ -323,8 +323,9 @@ def _solution(solved: Solved) -> Solution:
         across_err_px=np.hypot(np.maximum(across, air_err), SAMPLING_PX),
         along_err_px=np.hypot(along, SAMPLING_PX),
         common_err_px=common,
-        turn_px=solved.turn_px(),
-        turn_err_px=turn_err,
+        # frames are turned on the provisional radius, and an angle stays the same on another
+        turn_deg=np.degrees(solved.turn_px() / e.radius_px),
+        turn_err_deg=np.degrees(turn_err / e.radius_px),
         radius_px=e.known.radius_px or radius,
         radius_err_px=radius_err if e.known.radius_px is None else 0.0,
         frame_radius_px=radius + np.einsum("ij,ij->i", free[:, 2], right),

@@ -109,6 +109,25 @@ def test_an_edge_unlike_the_others_enlarges_its_frames_error():
     assert found.across_err_px[20] > 1.2 * np.median(found.across_err_px)
 
 
+def test_a_computed_turn_holds_whatever_the_radius():
+    # TRUTH  a field that turns by 16 degrees, as computed, before a limb of 1530 px laid on 1500 px: an angle
+    # does not depend on the radius (0.3 degrees are lost where it is a length on the one and read on the
+    # other).
+    turn = np.linspace(0.0, 16.0, FRAMES)
+    middle = np.radians((432 + 0.5) * BIN_DEG)
+    centre = np.tile(30.0 * np.array([np.sin(middle), np.cos(middle)]), (FRAMES, 1))
+    usual = np.full(FRAMES, USUAL_WIDTH_PX)
+    measures = measures_of(centre, usual, np.full(FRAMES, 30.0), np.random.default_rng(3))
+    measures = [
+        replace(m, place=replace(m.place, turn_deg=float(by))) for m, by in zip(measures, turn, strict=True)
+    ]
+    known = replace(known_of(FRAMES), turn_px=np.radians(turn) * RADIUS_PX)
+    found = solve(measures, 20.0 * np.arange(FRAMES), known)
+    assert found.radius_px == pytest.approx(1530.0, abs=3 * found.radius_err_px)
+    assert found.radius_px > 1515.0
+    assert found.turn_deg == pytest.approx(turn, abs=1e-6)
+
+
 def errors_on_spicules(cadence_s: float, seed: int, terms: Terms = Terms()) -> np.ndarray:
     """(2, n) errors along the limb and the stated ones, where spicules roughen the edge by 0.3 px over
     100 px of limb and last for 100 s, and features wander by 2 px, each stretch of limb by itself."""
