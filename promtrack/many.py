@@ -194,9 +194,8 @@ def gather_season(folders: Iterable[Path], out: Path) -> Season:
             once.append((row, fronts))
         else:
             better = "is newer" if bool(newer.report) == bool(row.report) else "is finished"
-            left_out.append(
-                f"{row.folder}: {row.recording} is counted once, as {newer.folder}, which {better}"
-            )
+            once_as = f"{row.recording} is counted once, as {newer.folder}"
+            left_out.append(f"{row.folder}: {once_as}, which {better}")
     in_order = sorted(once, key=lambda run: (run[0].first_time, run[0].folder))
     eruptions = [eruption for _, fronts in in_order for eruption in fronts]
     return Season(tuple(row for row, _ in in_order), tuple(eruptions), tuple(left_out))

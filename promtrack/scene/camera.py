@@ -107,16 +107,11 @@ def distortion(spec: SceneSpec, index: int) -> np.ndarray | None:
     rms = spec.distortion_arcsec / spec.px_arcsec
     if rms <= 0:
         return None
-    slow = spec.distortion_s > 0
-    rng = np.random.default_rng([spec.seed, 23] if slow else [spec.seed, 23, index])
-    field = wandering_field(
-        rng,
-        spec.shape,
-        float(spec.time_s[index]) if slow else 0.0,
-        spec.distortion_scale_arcsec / spec.px_arcsec,
-        spec.distortion_s or 1.0,
-    )
-    return field * np.float32(rms)
+    key, time_s, scale_px = [spec.seed, 23, index], 0.0, spec.distortion_scale_arcsec / spec.px_arcsec
+    if spec.distortion_s > 0:
+        key, time_s = [spec.seed, 23], float(spec.time_s[index])
+    rng = np.random.default_rng(key)
+    return wandering_field(rng, spec.shape, time_s, scale_px, spec.distortion_s or 1.0) * np.float32(rms)
 
 
 def exposure_gain(spec: SceneSpec) -> float:
@@ -163,13 +158,10 @@ def make_sensor(spec: SceneSpec) -> Sensor:
         radius = rng.uniform(5.0, 14.0)
         distance = np.hypot(x - rng.uniform(0, columns), y - rng.uniform(0, rows)) / radius
         # out-of-focus dust: a soft dark ring around a less dark middle
-        shade *= 1.0 - spec.mote_depth * (
-            np.exp(-(((distance - 0.75) / 0.22) ** 2)) + 0.45 * np.exp(-((distance / 0.7) ** 4))
-        )
-    count = spec.hot_pixels
-    return Sensor(
-        shade, rng.integers(0, rows, count), rng.integers(0, columns, count), rng.uniform(0.08, 1.2, count)
-    )
+        ring, middle = np.exp(-(((distance - 0.75) / 0.22) ** 2)), np.exp(-((distance / 0.7) ** 4))
+        shade *= 1.0 - spec.mote_depth * (ring + 0.45 * middle)
+    hot_row, hot_column = (rng.integers(0, side, spec.hot_pixels) for side in (rows, columns))
+    return Sensor(shade, hot_row, hot_column, rng.uniform(0.08, 1.2, spec.hot_pixels))
 
 
 def cloud_veil(spec: SceneSpec, index: int) -> np.ndarray | None:

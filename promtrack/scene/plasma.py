@@ -260,9 +260,8 @@ def add_sway(strip: np.ndarray, grid: Grid, sway: content.SwayingThread, time_s:
     if part is None:
         return
     across = (part.angle_rad - rest) * (grid.limb_mm + part.height_mm) - shift
-    low, high = (
-        1 + np.tanh(side / 1.5) for side in (part.height_mm - sway.low_mm, sway.high_mm - part.height_mm)
-    )
+    low = 1 + np.tanh((part.height_mm - sway.low_mm) / 1.5)
+    high = 1 + np.tanh((sway.high_mm - part.height_mm) / 1.5)
     ends = 0.25 * low * high
     light = sway.brightness * ends * np.exp(-0.5 * (across / sigma) ** 2)
     strip[part.rows, part.columns] += light.astype(np.float32)

@@ -136,9 +136,8 @@ class SceneSpec:
             return np.asarray(self.times_s, dtype=float)
         times = np.arange(self.frames) * float(self.cadence_s)
         if self.time_jitter_s:
-            times[1:] += np.random.default_rng([self.seed, 71]).normal(
-                0.0, self.time_jitter_s, self.frames - 1
-            )
+            rng = np.random.default_rng([self.seed, 71])
+            times[1:] += rng.normal(0.0, self.time_jitter_s, self.frames - 1)
         for frame, pause_s in self.gaps:
             times[frame:] += pause_s
         return times

@@ -134,10 +134,8 @@ def truth_of(
 
 def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: content.AnyKnot, light: float) -> KnotTruth:
     time_s = spec.time_s
-    # half a second before, then, half a second later
-    (a0, h0), (a1, h1), (a2, h2) = (
-        content.knot_place(knot, time_s + d, spec.limb_mm) for d in (-0.5, 0.0, 0.5)
-    )
+    moments = (time_s - 0.5, time_s, time_s + 0.5)
+    (a0, h0), (a1, h1), (a2, h2) = (content.knot_place(knot, at, spec.limb_mm) for at in moments)
     low, high = spec.limb_mm + h0, spec.limb_mm + h2
     speed = np.hypot(high * np.sin(a2) - low * np.sin(a0), high * np.cos(a2) - low * np.cos(a0))
     part = content.fading(time_s, knot.from_s, knot.life_s, knot.fade_s)
@@ -147,16 +145,8 @@ def _knot_truth(spec: SceneSpec, truth: SceneTruth, knot: content.AnyKnot, light
     visible = (part >= 0.5) & (h1 > 0) & (x >= 0) & (y >= 0) & (x <= columns - 1) & (y <= rows - 1)
     blurred = light / camera.spread_by_seeing(spec, knot.size_mm, truth.seeing_arcsec)
     snr = part * truth.transparency * (blurred * camera.exposure_gain(spec)) / camera.usual_noise(spec)
-    return KnotTruth(
-        time_s,
-        h1,
-        angle,
-        (h2 - h0) * 1e3,
-        (a2 - a0) * (spec.limb_mm + h1) * 1e3,
-        speed * 1e3,
-        visible,
-        snr,
-    )
+    radial, along = (h2 - h0) * 1e3, (a2 - a0) * (spec.limb_mm + h1) * 1e3
+    return KnotTruth(time_s, h1, angle, radial, along, speed * 1e3, visible, snr)
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,9 +221,8 @@ def judge(
         its speed there, to a factor of 2: a part of the arch at a part of the front's height has that part of
         its speed."""
         top = front.height_mm[track.frame]
-        inside = (np.abs(along_mm(track, front.angle_deg, track.height_mm)) < top) & (
-            track.height_mm < top + NEAR_MM
-        )
+        beside = np.abs(along_mm(track, front.angle_deg, track.height_mm)) < top
+        inside = beside & (track.height_mm < top + NEAR_MM)
         speed = np.median(track.height_mm / top) * np.median(front.speed_km_s[track.frame])
         return bool(np.mean(inside) > 0.5 and speed / 2.0 < track.fit.radial_km_s < speed * 2.0)
 
@@ -290,14 +279,8 @@ def _front_verdict(true: FrontTruth, motion: Motion) -> FrontVerdict:
     off = front.height_mm - true.height_mm[front.frame]
     speed, random = front.quoted_km_s
     which, true_km_s = true_front(front, true.speed_km_s[front.frame], true.height_mm[front.frame])
-    return FrontVerdict(
-        float(off.mean()),
-        float(off.std()),
-        which,
-        true_km_s,
-        speed,
-        math.hypot(random, speed * math.hypot(motion.scale_err, motion.clock_err)),
-    )
+    error = math.hypot(random, speed * math.hypot(motion.scale_err, motion.clock_err))
+    return FrontVerdict(float(off.mean()), float(off.std()), which, true_km_s, speed, error)
 
 
 def true_front(front: Front, speed_km_s: np.ndarray, height_mm: np.ndarray) -> tuple[str, float]:

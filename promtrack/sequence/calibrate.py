@@ -99,9 +99,8 @@ def _mean(key: str, name: str, camera: CameraSettings, shape: tuple[int, int], p
         total = np.zeros(shape, np.float64)
         for frame in chosen:
             if frame.shape != shape:
-                what = (
-                    f"is {frame.shape[1]} x {frame.shape[0]} pixels, the frames are {shape[1]} x {shape[0]}"
-                )
+                here, there = (f"{columns} x {rows}" for rows, columns in (frame.shape, shape))
+                what = f"is {here} pixels, the frames are {there}"
                 raise InputError(what, where=str(frame.file), remedy="record it at the size of the frames")
             total += displayed(as_set(frame, camera), plan)
     except PromtrackError as error:

@@ -179,10 +179,8 @@ def _scaled(stamp: Stamp | None, cards: dict[str, object]) -> Stamp | None:
 
 def number(cards: dict[str, object], *names: str, default: float = np.nan) -> float:
     """The first of the keywords that holds a number."""
-    values = (cards.get(name) for name in names)
-    return next(
-        (float(v) for v in values if isinstance(v, (int, float)) and not isinstance(v, bool)), default
-    )
+    values = [v for v in map(cards.get, names) if isinstance(v, (int, float)) and not isinstance(v, bool)]
+    return float(values[0]) if values else default
 
 
 def text(cards: dict[str, object], *names: str) -> str:

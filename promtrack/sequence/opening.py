@@ -145,9 +145,8 @@ def _notes(
 ) -> tuple[str, ...]:
     notes, frame = [], frames[0]
     if len(samples) > 1 and all(np.array_equal(sample, samples[0]) for sample in samples[1:]):
-        notes.append(
-            f"the {len(samples)} frames looked at are one and the same picture: nothing can move in them"
-        )
+        same = "frames looked at are one and the same picture: nothing can move in them"
+        notes.append(f"the {len(samples)} {same}")
     for remark, count in Counter(remark for frame in frames for remark in frame.remarks).items():
         notes.append(f"{count} of {len(frames)} frames: {remark}")
     if frame.colour != "mono":

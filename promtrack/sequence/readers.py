@@ -29,9 +29,8 @@ _FILM_NAMES = frozenset(
 def natural_key(name: str) -> tuple:
     """Order in which a person would list the names: frame2 before frame10."""
     parts = re.split(r"(\d+)", name)
-    return tuple(
-        (0, int(part), part) if part.isdecimal() else (1, 0, part.casefold()) for part in parts
-    ), name
+    keys = [(0, int(part), part) if part.isdecimal() else (1, 0, part.casefold()) for part in parts]
+    return keys, name
 
 
 def find_frames(path: Path, *, bayer: str = "auto") -> tuple[list[Found], list[Rejected]]:

@@ -76,16 +76,11 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     inside = _window(moments, settings)
     kept, moments, outside = kept[inside], moments[inside], int((~inside).sum())
     problems += _oddities(moments)
-    asked = [
-        f"times.{word} = {value}" for word, value in (("from", settings.from_), ("to", settings.to_)) if value
-    ]
-    return FrameTimes(
-        [frames[i] for i in kept],
-        moments,
-        replace(timed.report, problems=tuple(problems)),
-        tuple(left_out),
-        (f"{counted(outside, 'frame')} outside {' and '.join(asked)} not used",) if outside else (),
-    )
+    ends = (("from", settings.from_), ("to", settings.to_))
+    asked = " and ".join(f"times.{word} = {value}" for word, value in ends if value)
+    notes = (f"{counted(outside, 'frame')} outside {asked} not used",) if outside else ()
+    report = replace(timed.report, problems=tuple(problems))
+    return FrameTimes([frames[i] for i in kept], moments, report, tuple(left_out), notes)
 
 
 def _is_copy(one: Found, other: Found) -> bool:

@@ -111,10 +111,9 @@ def _page(
         what = "holds 8-bit tiles under an orientation tag that mirrors them, which cannot be read"
         raise InputError(what, remedy="save it without the tag or without tiles")
     needed = rows * columns * samples * dtype.itemsize
-    offsets = np.array(_all(directory, tags.STRIPOFFSETS) or _all(directory, tags.TILEOFFSETS))
-    lengths = np.array(
-        _all(directory, tags.STRIPBYTECOUNTS) or _all(directory, tags.TILEBYTECOUNTS) or (needed,)
-    )
+    every = partial(_all, directory)
+    offsets = np.array(every(tags.STRIPOFFSETS) or every(tags.TILEOFFSETS))
+    lengths = np.array(every(tags.STRIPBYTECOUNTS) or every(tags.TILEBYTECOUNTS) or (needed,))
     if not len(offsets) or len(offsets) != len(lengths) or min(offsets.min(), lengths.min()) < 0:
         raise unsound("has no table of its strips")
     end = int((offsets + lengths).max())  # each is below 2^62

@@ -138,10 +138,8 @@ def _ask_about_cadence(frames: list[Found], settings: TimesSettings, kind: str, 
     what = f"has {1 / usual:.3g} frames a second by its names, whose decimals may be a running number"
     if film:
         what = f"plays {1 / usual:.3g} pictures a second, and playback is seldom the time between exposures"
-    source = kind.partition(":")[0]
-    remedy = (
-        f"give --set times.cadence_s=10 or the like; if it is right as it is, --set times.source={source}"
-    )
+    right = f"if it is right as it is, --set times.source={kind.partition(':')[0]}"
+    remedy = f"give --set times.cadence_s=10 or the like; {right}"
     raise InputError(f"{what}: how far apart in time are the frames?", remedy=remedy)
 
 
@@ -171,9 +169,8 @@ def _contradicted(
             pace = float(np.median(there / here))
             if not 0.8 < pace < 1.25:  # frames are seldom saved as evenly as they are taken
                 way = "run backward" if pace < 0 else f"lie {pace:.3g} times as far apart"
-                said.append(
-                    f"by times.source={source} ({other.detail}) the frames {way}: one of them is wrong"
-                )
+                by = f"by times.source={source} ({other.detail}) the frames"
+                said.append(f"{by} {way}: one of them is wrong")
     return tuple(said)
 
 
@@ -261,9 +258,8 @@ def _from_names(asked: _Asked) -> _Answer:
     stamps = _by_pattern(names, asked.settings) if asked.settings.pattern else stamps_in_names(names)
     # A film's name gives its start only; where the user has given the start, that counts.
     given = asked.settings.source == "auto" and bool(asked.settings.start)
-    times, problems = asked.utc(
-        [None if given and f.count > 1 else stamps[f.file.name] for f in asked.frames]
-    )
+    own = [None if given and f.count > 1 else stamps[f.file.name] for f in asked.frames]
+    times, problems = asked.utc(own)
     how = f"pattern {asked.settings.pattern}" if asked.settings.pattern else "stamps in the file names"
     return _Answer(times, how + asked.in_files, tuple(problems))
 
@@ -312,9 +308,8 @@ def _from_cadence(asked: _Asked) -> _Answer | None:
     if numbers is not None and (steps := np.diff(numbers)).min() > 0 and not (steps % steps.min()).any():
         place = (numbers - numbers[0]) // steps.min()
         seconds, missing = place * cadence_s, int(place[-1]) + 1 - len(place)
-        problems += [f"{missing} numbers are missing in the names: the times follow the numbers"] * (
-            missing > 0
-        )
+        if missing:
+            problems.append(f"{missing} numbers are missing in the names: the times follow the numbers")
     step = f", {cadence_s:g} s a frame" if cadence_s > 0 else " + time within the file"
     return _Answer(_shifted(times, seconds), f"start {asked.settings.start}{step}", tuple(problems))
 

@@ -151,9 +151,8 @@ def _checked(time_s, x_px, y_px, nudge: str) -> tuple[np.ndarray, np.ndarray]:
     time = np.asarray(time_s, float)
     position = np.column_stack([np.asarray(x_px, float), np.asarray(y_px, float)])
     if time.ndim != 1 or len(position) != len(time):
-        raise ValueError(
-            f"time_s, x_px and y_px must have one shape (n,), got {time.shape} and {position.shape}"
-        )
+        got = f"got {time.shape} and {position.shape}"
+        raise ValueError(f"time_s, x_px and y_px must have one shape (n,), {got}")
     if nudge not in ("", "north", "south"):
         raise ValueError(f"nudge must be 'north', 'south' or empty, got {nudge!r}")
     good = np.isfinite(time) & np.isfinite(position).all(axis=1)

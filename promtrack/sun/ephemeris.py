@@ -197,9 +197,8 @@ def flattening(altitude_deg: np.ndarray | float, *, elevation_m: float = 0.0) ->
     lifted = np.deg2rad(h + refraction_arcmin(h, elevation_m=elevation_m) / 60.0)
     horizontal = np.cos(np.minimum(lifted, np.pi / 2)) / np.maximum(np.cos(np.deg2rad(h)), 1e-9)
     # At the zenith the expression is 0 / 0; its limit is 1 - 0.0003, the same as at every other altitude.
-    horizontal = np.where(
-        h > 89.0, 1.0 - np.deg2rad(1.02 / 60.0) * air_pressure_ratio(elevation_m), horizontal
-    )
+    limit = 1.0 - np.deg2rad(1.02 / 60.0) * air_pressure_ratio(elevation_m)
+    horizontal = np.where(h > 89.0, limit, horizontal)
     flat = 1.0 - vertical_contraction(h, elevation_m=elevation_m) / horizontal
     return flat if flat.ndim else float(flat)
 
