@@ -76,11 +76,8 @@ class Body:
 
     def ends(self, view: ClipView, now_s: float) -> np.ndarray:
         """(n, 2) x, y of where a leader may end: at the mark, or on the edge of a front."""
-        return self.place(view, now_s)[None] if self.sector_deg is None else self.edge(view, now_s)
-
-    def edge(self, view: ClipView, now_s: float) -> np.ndarray:
-        """(n, 2) x, y of a front's edge in a picture."""
-        assert self.sector_deg is not None, "of a front"
+        if self.sector_deg is None:
+            return self.place(view, now_s)[None]
         height = float(np.interp(now_s, self.time_s, self.height_mm))
         return np.stack(view.to_picture(self.sector_deg, height), axis=1)
 
@@ -239,7 +236,7 @@ def draw_body(
     if seen or lines is not None:  # a number never stands without its mark, faint while nothing was measured
         share = 1.0 if seen else UNSEEN
         if body.sector_deg is not None:
-            draw_line(canvas, body.edge(view, now_s), page.stroke, body.bgr, strength=0.85 * share)
+            draw_line(canvas, body.ends(view, now_s), page.stroke, body.bgr, strength=0.85 * share)
         else:
             since = max(float(body.time_s[0]), time.back(max(clip_s - 1.0, 0.0)))  # one second of clip
             tail = body.place(view, np.linspace(min(since, now_s), now_s, 16))

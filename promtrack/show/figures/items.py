@@ -85,7 +85,8 @@ GRID = 56  # places tried across, and as many up
 
 def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours: list[str]) -> None:
     """Write each of the words beside its own line, as near as other words and lines leave room; words without
-    a place are left out. `lines`, `colours`: a polyline in data units, (n, 2), and a colour for each."""
+    a place are left out, and an empty word needs none. `lines`, `colours`: a polyline in data units, (n, 2),
+    and a colour for each."""
     points = [_pixels(axes, line) for line in lines]
     figure = axes.get_figure(root=True)
     assert figure is not None, "axes on a sheet"
@@ -94,6 +95,8 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
     boxes = [np.asarray(text.get_window_extent(renderer).extents) for text in axes.texts]
     every = np.concatenate([*points, np.zeros((0, 2))])
     for index, (one, own) in enumerate(zip(words, points, strict=True)):
+        if not one:
+            continue
         style: dict[str, Any] = {"ha": "center", "va": "center", "fontweight": "bold", "linespacing": 1.2}
         style |= {"color": colours[index], "transform": axes.transAxes}
         style["path_effects"] = outlined() if axes.images else None
@@ -111,14 +114,22 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
         if not free.any() or (low > high).any():
             text.remove()
             continue
-        if axes.images:  # rather on dark sky: the brightest plasma costs as much as so many px
-            light = np.asarray(axes.images[0].get_array())[::-1, :, :3].max(axis=2)
+        if axes.images:  # rather on dark sky
+            light = np.asarray(axes.images[0].get_array())[..., :3].max(axis=2)
+            light = light[::-1] if axes.images[0].origin == "upper" else light
             across, up = (size / axes.bbox.size * light.shape[::-1]).astype(int) + 1
             column, row = ((middle - axes.bbox.min) / axes.bbox.size * light.shape[::-1]).astype(int).T
-            away = away + 60.0 / 255.0 * cv2.blur(light, (int(across), int(up)))[row, column]
+            away = away + 0.25 * cv2.blur(light, (int(across), int(up)))[row, column]
         best = int(np.argmin(np.where(free, away, np.inf)))
         text.set_position(tuple(axes.transAxes.inverted().transform(middle[best])))
         boxes.append(places[best])
+        if axes.images and len(own):  # a word that stands far from its line is led to it
+            ends = np.clip(own, *np.split(places[best], 2))
+            far = np.hypot(*(own - ends).T)
+            near = int(np.argmin(far))
+            if far[near] > 4.0 * GAP_PX:
+                pair = axes.transAxes.inverted().transform([ends[near], own[near]])
+                axes.plot(*pair.T, transform=axes.transAxes, color=colours[index], linewidth=1.2, alpha=0.8)
 
 
 def _pixels(axes: Axes, line: np.ndarray) -> np.ndarray:

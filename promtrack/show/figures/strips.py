@@ -140,11 +140,13 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
         since = times - ridge.time_s
         distance = ridge.distance_mm + (1e-3 * ridge.speed_km_s + 0.5e-6 * ridge.accel_m_s2 * since) * since
         line = np.stack([days(measured, times), distance], axis=1)
+        lines.append(line)
         if not _told(measured, ridge):
             axes.plot(*line.T, color="#0b0908", linewidth=3.2, alpha=0.6)
             axes.plot(*line.T, color=PICTURE_INK, linewidth=1.6, linestyle=":")
+            words.append("")  # no word, but no other word stands on it
+            colours.append(PICTURE_INK)
             continue
-        lines.append(line)
         knot = next((knot for knot in measured.motion.knots if knot.knot == ridge.knot), None)
         words.append(_ridge_words(measured, ridge, knot))
         colours.append(
