@@ -11,7 +11,7 @@ from promtrack.errors import InputError
 from promtrack.limb import inspect_sequence, turned_back
 from promtrack.limb.expected_geometry import expected_sky
 from promtrack.limb.inspect import unlike_the_sun
-from promtrack.motion.limits import LEAST_STRIPS
+from promtrack.motion.limits import BLOCK_STRIPS
 from promtrack.products.folder import refuse_products
 from promtrack.rounding import clock, counted, day, typeset
 from promtrack.sequence import Sequence, open_sequence
@@ -58,7 +58,7 @@ def check(source: Path, settings: Settings) -> Iterator[str]:
     yield typeset(f"orientation: {orient(view, camera=settings.camera, header=sequence.header).source}")
     yield from map(typeset, sky.notes)
     refuse_uncertain(scale, str(source))
-    least = {"a leading edge": LEAST_STRIPS, "a knot": settings.motion.least_points}
+    least = {"a leading edge": BLOCK_STRIPS, "a knot": settings.motion.least_points}
     missed = [f"{what} needs {count} frames" for what, count in least.items() if count > len(sequence)]
     if missed:
         frames = counted(len(sequence), "frame is", "frames are")

@@ -14,10 +14,6 @@ from promtrack.motion.records import Front, KnotTrack, Ridge
 from promtrack.strip.records import StripGeometry, TimeDistance
 from promtrack.sun import wrapped_deg
 
-WIDER_MM = 3.5 * CELL_ALONG_MM  # a still knot is seen in one to three steps of angle
-WIDENING = 0.25  # of a sector's width, by which an arch that rises may grow beyond it on either side
-LEAST_SHARE = 0.6  # of the ridge's time in which its knot is seen
-
 
 def knot_followed(front: Front, knots: Sequence[KnotTrack], geometry: StripGeometry) -> int:
     """Number of the knot that is all there is to a front, 0 if there is none: it lies at the edge at most of
@@ -27,7 +23,8 @@ def knot_followed(front: Front, knots: Sequence[KnotTrack], geometry: StripGeome
     rise_mm = np.abs(np.gradient(front.height_mm if front.best is None else front.best.curve_mm))
     extent_mm = np.deg2rad(front.extent_deg) * geometry.limb_mm
     for knot in knots:
-        if extent_mm > WIDER_MM + np.ptp(knot.along_mm):
+        # a still knot is seen in one to three steps of angle
+        if extent_mm > 3.5 * CELL_ALONG_MM + np.ptp(knot.along_mm):
             continue
         _, mine, its = np.intersect1d(front.frame, knot.frame, return_indices=True)
         apart = front.height_mm[mine] - knot.height_mm[its]
@@ -83,8 +80,8 @@ def _on_front(ridge: Ridge, slit: TimeDistance, front: Front) -> bool:
     apart = np.abs(front.height_mm[during] - height) - 2 * front.height_err_mm[during]
     sector = (front.to_deg - front.from_deg) % 360.0
     width = np.nanmax([sector, front.extent_deg])
-    # or where an arch that rises may grow beyond it
-    inside = np.abs(wrapped_deg(angle - front.from_deg - 0.5 * sector)) < (0.5 + WIDENING) * width
+    # or where an arch that rises may grow beyond it, by a quarter of its width on either side
+    inside = np.abs(wrapped_deg(angle - front.from_deg - 0.5 * sector)) < 0.75 * width
     return bool(np.median(apart) < limits.KNOT_MM and np.median(inside) > 0)
 
 
@@ -92,7 +89,7 @@ def _during(ridge: Ridge, time_s: np.ndarray) -> np.ndarray:
     """Which of the times lie in a ridge's, to half a second; none where they do not cover most of it."""
     during = (time_s >= ridge.first_s - 0.5) & (time_s <= ridge.last_s + 0.5)
     seen = time_s[during]
-    if len(seen) < 4 or np.ptp(seen) < LEAST_SHARE * (ridge.last_s - ridge.first_s):
+    if len(seen) < 4 or np.ptp(seen) < 0.5 * (ridge.last_s - ridge.first_s):
         return np.zeros(len(time_s), bool)
     return during
 

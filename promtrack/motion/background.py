@@ -19,10 +19,6 @@ from promtrack.motion import limits
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
-SLOWEST_KM_S = 5.0  # slowest knot that must not be eaten
-CROSSINGS = 3.0  # window in units of the time such a knot needs to cross its own size
-QUANTILE = 0.3
-STACK_BYTES = 60e6  # frames held at once for the quantile
 STEP = 4  # the flicker map is kept on every 4th row and column of a band
 
 
@@ -98,13 +94,13 @@ def band_images(image: np.ndarray, scale_space: tuple[Band, ...]) -> list[np.nda
 def anchors(strip: Strip, scale_space: tuple[Band, ...], motion: MotionSettings) -> Iterator[Anchor]:
     """Anchors in order of time, the first at or before the first strip, the last at or after the last."""
     _, rows, columns = strip.shape
-    most = int(np.clip(STACK_BYTES / (4 * rows * columns), 9, 31))
+    most = int(np.clip(60e6 / (4 * rows * columns), 9, 31))  # strips held at once: 60 MB
     for first, last in windows(strip.time_s, motion):
         chosen = np.unique(np.linspace(first, last - 1, min(most, last - first)).round().astype(int))
         stack = np.empty((len(chosen), rows, columns), np.float32)
         for k, one in enumerate(strip.mapped(np.asarray, chosen.tolist())):
             stack[k] = one
-        still = low_quantile(stack, QUANTILE)
+        still = low_quantile(stack, 0.3)
         still_band = band_images(still, scale_space)
         sigma, slope = _band_noise(stack, still, still_band, scale_space, strip.noise)
         flicker = []
@@ -134,7 +130,8 @@ def windows(time_s: np.ndarray, motion: MotionSettings) -> list[tuple[int, int]]
     """First and last (exclusive) strip of every anchor's window; windows overlap by half."""
     n = len(time_s)
     cadence = float(np.median(np.diff(time_s))) if n > 1 else 1.0
-    width = max(CROSSINGS * motion.knot_mm[1] * 1e3 / SLOWEST_KM_S, 80 * cadence)
+    # in which the slowest knot that must not be eaten, of 5 km/s, crosses its own size three times
+    width = max(3.0 * motion.knot_mm[1] * 1e3 / 5.0, 80 * cadence)
     span = float(time_s[-1] - time_s[0])
     if span <= 1.5 * width:
         return [(0, n)]

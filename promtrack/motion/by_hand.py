@@ -26,7 +26,6 @@ from promtrack.strip.records import Strip
 from promtrack.sun import wrapped_deg
 
 CLICK_MM = 2.0  # 1-sigma error of a click where nothing better is known: a few pixels of the page's pictures
-LEAST_CHI2 = 0.05  # a degree of freedom, below which ten points hardly ever come by chance
 UNTRIED = 1.0  # false alarms expected: no trial with scrambled times holds for a hand
 
 
@@ -157,7 +156,8 @@ def _front(strip: Strip, course: tuple[Place, ...], number: int, rng: np.random.
 def _no_surer(fit: FrontFit) -> FrontFit:
     """The fit with errors no smaller than those that the points imply: few points may scatter little by
     chance, and the bootstrap takes its errors from that scatter."""
-    factor = 1.0 / np.sqrt(np.clip(fit.chi2_per_dof, LEAST_CHI2, 1.0))
+    # ten points hardly ever come below 0.05 by chance
+    factor = 1.0 / np.sqrt(np.clip(fit.chi2_per_dof, 0.05, 1.0))
     names = [name for name in FrontFit.__annotations__ if "_err_" in name or name == "errors"]
     larger: dict[str, Any] = {name: getattr(fit, name) * factor for name in names}
     return replace(fit, **larger)

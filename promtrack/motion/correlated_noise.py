@@ -18,7 +18,6 @@ import numpy as np
 from scipy.special import gammaln, logsumexp
 
 EXCESS = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0)  # w and u over the median of e that are tried
-MEMORIES = 5  # values of tau, from one cadence to a third of the longest track
 SCALES = np.geomspace(0.25, 4.0, 9)  # s²: the noise of a strip may be stated too large
 FREEDOM = 10.0  # of the law of a²; calibration is flat from 6 to 20
 OWN = 0.2  # part of the tracks that have a noise of their own
@@ -31,10 +30,6 @@ GENTLE, FREE = 3.0, (1.5, 0.6, 0.25)
 KINDS = (0.6, 0.2, 0.2)  # probability of a line, a parabola or gentle arch, and a freer path before the data
 KIND = np.repeat([0, 1, 2], [1, 2 * len(SIZES_MM), len(FREE) * (len(SIZES_MM) - 1)])  # of every curve
 CURVE_WEIGHTS = np.divide(np.take(KINDS, KIND), np.bincount(KIND)[KIND])
-HELD = 1e12  # precision, 1/Mm², of a coefficient that a curve does not have
-WIDE = 1e-4  # the same of place and half the way travelled: 100 Mm, far beyond what a track shows
-KEPT = 1e-3  # probability of a noise, over the largest, below which a track is not seen through it
-MOST = 6000  # points of all tracks that take part in the estimate
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,11 +98,11 @@ def estimate_noise(
     """
     if not times_s:
         return WHITE
-    step = max(1, -(-sum(map(len, times_s)) // MOST))  # of many tracks every so manieth
+    step = max(1, -(-sum(map(len, times_s)) // 6000))  # of many tracks some, with that many points
     own = float(np.median(np.concatenate(errors_mm)))
     cadence = float(np.median(np.concatenate([np.diff(t) for t in times_s])))
     longest = max(max(float(np.ptp(t)) for t in times_s) / 3, 2 * cadence)
-    excess, memories = own * np.array(EXCESS), np.geomspace(cadence, longest, MEMORIES)
+    excess, memories = own * np.array(EXCESS), np.geomspace(cadence, longest, 5)
     grid = _grid(excess, excess, memories)
     total = np.zeros(grid.weight.shape)
     for time_s, place_mm, error_mm in zip(times_s[::step], places_mm[::step], errors_mm[::step], strict=True):
@@ -163,14 +158,16 @@ def legendre(at_s: np.ndarray, time_s: np.ndarray, degree: int, order: int = 0) 
 
 
 def _curve_precision(degree: int) -> np.ndarray:
-    """(c, degree + 1) inverse variance of each coefficient of each curve, 1/Mm²."""
-    table = np.full((len(KIND), degree + 1), HELD)
-    table[:, :2] = WIDE
+    """(c, degree + 1) inverse variance of each coefficient of each curve, 1/Mm²: place and half the way
+    travelled within 100 Mm, far beyond what a track shows, and one that a curve does not have held at 0."""
+    held = 1e12
+    table = np.full((len(KIND), degree + 1), held)
+    table[:, :2] = 1e-4
     sizes2 = np.square(SIZES_MM)
     table[1 : 1 + len(sizes2), 2] = 1.0 / sizes2
     gentle, *freer = _sway_variance(degree)
     free = np.concatenate([gentle[2:] * sizes2[:, None], *(one[2:] * sizes2[1:, None] for one in freer)])
-    table[1 + len(sizes2) :, 2:] = 1.0 / np.maximum(free, 1.0 / HELD)
+    table[1 + len(sizes2) :, 2:] = 1.0 / np.maximum(free, 1.0 / held)
     return table
 
 

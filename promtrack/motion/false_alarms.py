@@ -17,11 +17,7 @@ from promtrack.motion import limits
 from promtrack.motion.correlated_noise import FREEDOM
 from promtrack.motion.link import SMALLEST_MM, Linking, Places, crowding, link_points
 
-# time that stays together when times are scrambled: what flickers has a memory
-BLOCK_S = 60.0
-LEAST_BLOCKS = 8  # in a run: fewer do not tear apart what moves
 LEAST_TOLD = 1e-6  # false alarms: how the tail of chance goes on beyond is not known from some tens of trials
-PARTS = 6  # of a track that must move like each other
 SCALE, SCALE_WEIGHT = 3.0, 3.0  # decay of chance tracks' scores before any is seen, and its weight in scores
 
 
@@ -37,8 +33,9 @@ class Chance:
 def chance_tracks(places: Places, linking: Linking, *, trials: int, rng: np.random.Generator) -> Chance:
     """Link the same points `trials` times with the times of the strips scrambled in blocks."""
     n = len(places.time_s)
-    cadence = float(np.median(np.diff(places.time_s))) if n > 1 else BLOCK_S
-    block = min(max(round(BLOCK_S / max(cadence, 1e-3)), limits.LEAST_FRAMES), max(n // LEAST_BLOCKS, 1))
+    # A minute stays together, since what flickers has a memory; fewer than eight blocks tear apart nothing.
+    cadence = float(np.median(np.diff(places.time_s))) if n > 1 else 60.0
+    block = min(max(round(60.0 / max(cadence, 1e-3)), limits.LEAST_FRAMES), max(n // 8, 1))
     blocks = [np.arange(first, min(first + block, n)) for first in range(0, n, block)]
     found: list[tuple[float, float]] = []
     for _ in range(trials):
@@ -106,7 +103,7 @@ def typical_velocity(time_s: np.ndarray, place_mm: np.ndarray) -> np.ndarray:
     """(2,) Mm/s, the median velocity of a track's parts, each over a sixth of the points, from times (n,)
     that do not fall and places (n, 2). The mean would take one jump from a standing structure to the next for
     motion."""
-    step = max(len(time_s) // PARTS, 1)
+    step = max(len(time_s) // 6, 1)
     gone, took = place_mm[step:] - place_mm[:-step], time_s[step:] - time_s[:-step]
     return np.median(gone[took > 0] / took[took > 0, None], axis=0)  # two frames may have one time
 

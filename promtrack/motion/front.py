@@ -27,13 +27,6 @@ from promtrack.rounding import clock
 from promtrack.strip.records import Strip
 from promtrack.sun import SOLAR_RADIUS_KM, gravity_m_s2
 
-# rms drift of an edge's middle over a run, in widths between 30 and 70 % of its brightness: the heights
-# themselves decide between these, all alike likely before (see `fit_front`); farther the middle of an edge
-# cannot drift within it
-DRIFT_SHARES = np.arange(1, 11) / 20
-VAGUE = 10.0  # times the usual error: such a height says nothing
-BELOW_MM = 15.0  # of the coarse path: from there on the edge is sought
-
 
 def find_fronts(
     strip: Strip,
@@ -103,7 +96,8 @@ def _front(
         height,
         err,
         rng=rng,
-        drift_mm=DRIFT_SHARES * edge.width_mm,
+        # rms drift of the edge's middle: the heights decide between these, and farther it cannot drift in it
+        drift_mm=np.arange(1, 11) / 20 * edge.width_mm,
         gravity_m_s2=float(gravity_m_s2(above_mm)),
     )
     best = next(fit for fit in fits if fit.chosen)
@@ -144,7 +138,8 @@ def _followed(strip: Strip, columns: slice, rising: RisingEdge | None) -> tuple[
         course = np.interp(time_s, times, [rising.height_mm[rising.time_s == one].max() for one in times])
         window = _window(time_s, rising, course)
     edge = find_edge(sector_profile(strip, columns, course, window), window)
-    keep = edge.err_mm <= VAGUE * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
+    # a height of ten times the usual error says nothing
+    keep = edge.err_mm <= 10.0 * np.median(edge.err_mm) if len(edge.index) else np.zeros(0, bool)
     keep[1:] &= np.diff(time_s[edge.index]) > 0  # of frames with one time stamp the first counts
     seen_s = time_s[edge.index[keep]]
     led = np.zeros(len(seen_s), bool)
@@ -156,14 +151,15 @@ def _followed(strip: Strip, columns: slice, rising: RisingEdge | None) -> tuple[
 
 
 def _window(time_s: np.ndarray, rising: RisingEdge, path: np.ndarray) -> Window:
-    """Where the edge is sought: about the coarse path; before and after it, below where its ends lead."""
+    """Where the edge is sought: from 15 Mm below the coarse path on; before and after it, below where its
+    ends lead."""
     first, last = rising.time_s[0], rising.time_s[-1]
     recent = rising.time_s >= last - 4 * float(np.median(np.diff(time_s)))
     pace = np.ptp(rising.height_mm[recent]) / max(float(np.ptp(rising.time_s[recent])), 1e-9)
     if not np.ptp(rising.time_s[recent]):
         pace = np.ptp(rising.height_mm) / max(last - first, 1.0)
     ahead = np.where(time_s > last, 1.5 * pace * (time_s - last), np.maximum(np.gradient(path), 0.0))
-    low = np.where((time_s < first) | (time_s > last), 0.0, path - BELOW_MM)
+    low = np.where((time_s < first) | (time_s > last), 0.0, path - 15.0)
     return Window(low, path + AHEAD_MM + ahead)
 
 

@@ -39,13 +39,9 @@ EXPONENTIAL = "linear plus exponential"
 MODELS = (SPEED, BALLISTIC, ACCELERATION, SUDDEN, REST, EXPONENTIAL)  # the simplest first
 LEAST_ASIDE = 4  # heights on either side of a start or an onset, without which it is not sought
 FREER = (3, 4)  # degrees of polynomials beside the models
-GRID = 120  # starts or times of growth that are tried
 # differences of BIC that are 'not worth more than a bare mention', and 'very strong' evidence: Kass & Raftery
 # 1995, J. Am. Stat. Assoc. 90, 773
 BARE_MENTION, VERY_STRONG = 2.0, 10.0
-# correlation of neighbouring residuals from which on they stray smoothly; a front of two stages, which no
-# polynomial follows, has more (tests/motion/test_front_fit.py)
-SMOOTHLY = 0.6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -202,7 +198,8 @@ def front_verdict(
     if not beyond_chance(best.chi2_per_dof * (n - free), n - free):
         return best.model
     memory = memory_of((height_mm - best.curve_mm) / err_mm, free)
-    if best.chi2_per_dof > COMPATIBLE**2 and memory > SMOOTHLY:
+    # a front of two stages, which no polynomial follows, has more (tests/motion/test_front_fit.py)
+    if best.chi2_per_dof > COMPATIBLE**2 and memory > 0.6:
         return NONE
     freer = [
         fit_polynomial(time_s, height_mm, err_mm, degree)
@@ -267,14 +264,13 @@ def _fitted(
     if searched is None:
         _, values, slopes = at(0.0)
     else:
-        grid = np.linspace(t[0], t[-LEAST_ASIDE], GRID)
-        if model == EXPONENTIAL:
-            grid = np.linspace(*_growth(t), GRID)
+        first, last = _growth(t) if model == EXPONENTIAL else (float(t[0]), float(t[-LEAST_ASIDE]))
+        grid = np.linspace(first, last, 120)
         squares = np.array([at(one)[0] for one in grid])
         k = int(squares.argmin())
         if not np.isfinite(squares[k]):
             return None
-        bounds = grid[max(k - 1, 0)], grid[min(k + 1, GRID - 1)]
+        bounds = grid[max(k - 1, 0)], grid[min(k + 1, len(grid) - 1)]
         with np.errstate(invalid="ignore"):  # where a part slows down the squares are infinite
             best = minimize_scalar(
                 lambda one: at(one)[0], bounds=bounds, method="bounded", options={"xatol": 1e-6}

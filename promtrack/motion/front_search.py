@@ -17,16 +17,11 @@ from promtrack.motion import limits
 from promtrack.motion.false_alarms import Tail
 from promtrack.motion.leading_edge import LOWEST_MM, sector_columns
 from promtrack.motion.records import FrontSearch
+from promtrack.sequence.records import spread_over
 from promtrack.strip.records import Strip
 
 CELL_MM, CELL_ALONG_MM = 1.0, 5.0  # height and width of a cell, at the limb
-PAST = 16  # frames of the past that a cell is compared with
-QUANTILE = 0.8
-SLOWEST_KM_S = 2.0
-TRIALS = 10
-MOST_EDGES = 3  # of a search at all angles
 LEAST_CELLS = 3  # angles that a front spans; what is narrower is a knot
-CORE = 0.7  # part of the largest score that still belongs to the front's top
 FLANK = 0.3  # part of the largest score that neighbours have that belong to the same edge
 TEST_KM_S = (10.0, 30.0, 100.0, 300.0, 1000.0)  # speeds and brightness of the fronts that test the search
 TEST_NOISE = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
@@ -94,7 +89,7 @@ def find_rising_edges(
     spans all angles at one height is air, not plasma, and is left out.
     """
     nothing = (None,) * len(sectors)
-    if len(strip) < limits.LEAST_STRIPS:
+    if len(strip) < limits.BLOCK_STRIPS:
         sentence = f"Eruptions cannot be measured: {len(strip)} strips are too few."
         return nothing, FrontSearch("not measurable", sentence)
     cells = cells_of(strip)
@@ -127,14 +122,14 @@ def find_rising_edges(
         edges.append(rising(top, sector) if expected[top] <= 1.0 else None)
     # neighbouring columns with good paths are one front; the columns of its top are its sector
     left = np.where(expected < 1.0, scores, 0.0)
-    while not sectors and left.max(initial=0.0) > 0 and len(edges) < MOST_EDGES:
+    while not sectors and left.max(initial=0.0) > 0 and len(edges) < 3:
         top = int(left.argmax())
         first, last = _around(left > 0, top)
         ends = [cells.height_mm[path.row[-1]] for path in paths[first : last + 1]]
         low, high = np.percentile(ends, [25, 75])
         air = len(ends) >= 0.8 * len(paths) and high - low < limits.EDGE_MM
         if len(ends) >= LEAST_CELLS and not air:
-            core = _around(left >= CORE * left[top], top)
+            core = _around(left >= 0.7 * left[top], top)
             angle = strip.geometry.angle_deg
             sector = float(angle(core[0] * cells.columns)), float(angle((core[1] + 1) * cells.columns - 1))
             edges.append(rising(top, sector))
@@ -190,8 +185,8 @@ def new_light(cells: Cells) -> np.ndarray:
     """(n, rows, columns) what was not there before, in units of the flicker; 0 where unknown."""
     value, light = cells.value, np.zeros_like(cells.value)
     for i in range(3, len(value)):
-        past = np.unique(np.linspace(0, i - 1, min(i, PAST)).round().astype(int))
-        rank = round(QUANTILE * (len(past) - 1))
+        past = spread_over(i, 16)
+        rank = round(0.8 * (len(past) - 1))
         before = np.partition(value[past], rank, axis=0)[rank]
         with np.errstate(invalid="ignore"):
             light[i] = (value[i] - before) / (cells.flicker * cells.unrest[i])
@@ -214,8 +209,8 @@ def _edge(cells: Cells, light: np.ndarray) -> np.ndarray:
 
 
 def _reach(cells: Cells) -> tuple[int, int]:
-    """Most frames in which a path stays in one row, and most rows by which it rises between two frames."""
-    longest = np.ceil(1e3 * cells.step_mm / SLOWEST_KM_S / cells.cadence_s)
+    """Most frames in which a path stays in one row, at 2 km/s, and most rows that it rises between two."""
+    longest = np.ceil(1e3 * cells.step_mm / 2.0 / cells.cadence_s)
     farthest = np.ceil(1e-3 * limits.FASTEST_KM_S * cells.cadence_s / cells.step_mm)
     return int(longest), max(int(farthest), 2)
 
@@ -273,7 +268,7 @@ def _chance(cells: Cells, edge: np.ndarray, rng: np.random.Generator) -> Tail:
     """Scores of best paths of single columns where heights have lost their order in time."""
     block = cells.rows(2 * limits.EDGE_MM)
     scores = []
-    for _ in range(TRIALS):
+    for _ in range(10):
         shifted = np.empty_like(edge)
         for first in range(0, edge.shape[1], block):
             part = slice(first, first + block)

@@ -22,7 +22,6 @@ LETTERS = "ABCDFGHIJKLMOPQRSTUVWXYZ"  # E and N are east and north in all pictur
 LETTERED_KNOTS = 3  # as many as have a colour of their own
 
 DOUBT = "perhaps confused with a neighbour (too slow a cadence)"
-LEAST_FALL_MM = 2.0  # by mid-time; the error of a height would decide about less
 MOSTLY = 0.5  # radial part of the speed, below which a knot runs along the limb: within 30 degrees of it
 
 
@@ -105,7 +104,7 @@ def knot_meaning(
         sources.append(usual.source)
     above_mm = limb_mm - SOLAR_RADIUS_KM / 1e3
     top_mm, middle_mm = float(knot.curve_mm.max()), float(np.interp(fit.time_s, knot.time_s, knot.curve_mm))
-    if motion == "falls" and top_mm - middle_mm >= LEAST_FALL_MM:
+    if motion == "falls" and top_mm - middle_mm >= 2.0:  # the error of a height would decide about less
         part = fit.speed_km_s / float(free_fall_km_s(above_mm + top_mm, above_mm + middle_mm))
         sentence += f", {_percent(part)} of free-fall speed if it started from rest where it was first seen"
         sources.append(GRAVITY)

@@ -13,10 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import chdtri
 
-DRIFT_POWERS = 6  # Legendre polynomials in the drift of the edge's own level ...
-STEEPNESS = 1.5  # ... and the power of their degree by which each is smaller (benchmarks/front_accuracy.py)
-CHANCE = 0.01  # chi squared is beyond chance below this probability
-
 
 def check_course(time_s: np.ndarray, places: np.ndarray, errors: np.ndarray | float, least: int) -> None:
     """Raises ValueError unless there are `least` times or more (n,) that do not fall, as many finite places
@@ -106,14 +102,14 @@ class DriftingErrors:
     @classmethod
     def of(cls, time_s: np.ndarray, err_mm: np.ndarray, drift_mm: float) -> DriftingErrors:
         """From the errors (n,) of heights and the rms [Mm] of the drift's straight part over the span."""
-        powers = min(DRIFT_POWERS, len(time_s) // 5) if drift_mm > 0 else 0
+        powers = min(6, len(time_s) // 5) if drift_mm > 0 else 0
         u = 2 * (time_s - time_s[0]) / (time_s[-1] - time_s[0]) - 1
         degree = np.arange(1, powers + 1)
         drift = (
             np.polynomial.legendre.legvander(u, powers)[:, 1:]
             * np.sqrt(2 * degree + 1)
             * drift_mm
-            / degree**STEEPNESS
+            / degree**1.5  # tests/benchmarks/front_accuracy.py
         )
         basis, root = np.linalg.qr(np.vstack([drift / err_mm[:, None], np.eye(powers)]))
         return cls(err_mm, drift_mm, drift, basis, 2.0 * float(np.sum(np.log(np.abs(np.diag(root))))))
@@ -133,7 +129,7 @@ class DriftingErrors:
 
 def beyond_chance(chi2: float, dof: int) -> bool:
     """Whether chi squared is larger than chance allows (probability below 1 %)."""
-    return dof > 0 and chi2 > chdtri(dof, CHANCE)
+    return dof > 0 and chi2 > chdtri(dof, 0.01)
 
 
 def bic(squares: float, n: int, parameters: int, *, least_variance: float = 0.0) -> float:

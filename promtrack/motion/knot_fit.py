@@ -13,7 +13,6 @@ from scipy.special import expit
 
 from promtrack.motion.correlated_noise import (
     FREEST,
-    KEPT,
     KIND,
     KINDS,
     SCALES,
@@ -197,7 +196,7 @@ def _axis(
     joint = noise.joint(moments)
     each = np.exp(joint - joint.max())  # (g, s, c)
     likely = each.sum(axis=(1, 2))
-    kept = likely > KEPT * likely.max()
+    kept = likely > 1e-3 * likely.max()  # through other noises the track need not be seen
     usual = np.exp(joint - joint.max(axis=2, keepdims=True, initial=-1e300))
     usual *= (noise.usual / np.maximum(usual.sum(axis=2), 1e-300))[..., None]
     misfit = float(np.einsum("gsc,gc,s->", usual, moments.squares, 1.0 / SCALES))

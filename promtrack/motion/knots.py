@@ -15,11 +15,7 @@ from promtrack.motion.background import STEP, Anchor, Band, anchors, band_images
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
-MOST_POINTS = 400  # of a strip: linking weighs triples of them, and no prominence shows as many knots at once
-
-ZONES = 6  # of heights, for the unrest of a strip
 LOWEST_MM = 1.5  # below it the limb itself, moved by the air, drowns every knot
-FLOOR_PX = 0.03  # error left by pixels and interpolation; measured in tests/motion/test_knots.py
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -177,8 +173,9 @@ def _points(
         bottom, right = np.minimum(at + reach + 1, image.shape).astype(int).T
         shown = counted[bottom, right] - counted[top, right] == counted[bottom, left] - counted[top, left]
         points, margin = points[shown], margin[shown]
-    # the most significant stand first
-    return _best_of_each(points, margin)[:MOST_POINTS]
+    # Linking weighs triples of points, and no prominence shows as many at once; the most significant stand
+    # first.
+    return _best_of_each(points, margin)[:400]
 
 
 def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:
@@ -186,7 +183,7 @@ def _unrest(left: np.ndarray, noise: np.ndarray) -> np.ndarray:
     flicker does not know. The median of |left| over the noise, by height, against that of a Gaussian; knots
     cover less than half of a strip."""
     factor = np.ones((len(left), 1), np.float32)
-    bounds = np.linspace(0, len(left), ZONES + 1).astype(int)
+    bounds = np.linspace(0, len(left), 7).astype(int)
     for first, last in pairwise(bounds.tolist()):
         size = np.abs(left[first:last:STEP, ::STEP]) / noise[first:last:STEP, ::STEP]
         if size.size:
@@ -213,8 +210,9 @@ def measured_peaks(
         lower, upper = three[:, 0], three[:, 2]
         bend = np.maximum(2 * centre - lower - upper, 1e-12)
         place.append((at + np.clip((upper - lower) / (2 * bend), -0.6, 0.6)) * band.step)
-        # A maximum shifts by the noise of the gradient over the curvature.
-        errors.append(np.hypot(sigma * steep / bend * band.step, FLOOR_PX))
+        # A maximum shifts by the noise of the gradient over the curvature; pixels and interpolation leave
+        # 0.03 px (tests/motion/test_knots.py).
+        errors.append(np.hypot(sigma * steep / bend * band.step, 0.03))
     return np.column_stack([*place, *errors, centre / sigma])
 
 

@@ -38,7 +38,6 @@ from promtrack.strip.slit import parse_path, time_distances
 from promtrack.strip.slit_selection import propose_paths
 from promtrack.workers import worker_count
 
-WIDEST_DEG = 180.0  # a sector wider than this was rather given backwards
 _METHOD = (
     "A knot is called moving when fewer false alarms than tolerated are expected in the whole run: random "
     "tracks are counted in the same strips with their times scrambled ({trials} times, {found} tracks in "
@@ -187,9 +186,9 @@ def named_sectors(motion: MotionSettings, geometry: StripGeometry) -> tuple[tupl
             how = "give it as FROM-TO in degrees, for instance 62-75"
             raise refused(f"sector '{text}' cannot be read", remedy=how) from None
         span = (sector[1] - sector[0]) % 360
-        if not 0 < span <= WIDEST_DEG:  # nan too
-            how = f"give it as FROM-TO with growing angles, {WIDEST_DEG:.0f} deg at most; 350-10 leads "
-            raise refused(f"sector '{text}' goes round {span:.0f} deg of the limb", remedy=f"{how}through 0")
+        if not 0 < span <= 180.0:  # nan, and what was rather given backwards
+            how = "give it as FROM-TO with growing angles, 180 deg at most; 350-10 leads through 0"
+            raise refused(f"sector '{text}' goes round {span:.0f} deg of the limb", remedy=how)
         shown = sector_columns(geometry, *sector)
         if shown.stop - shown.start < LEAST_COLUMNS:
             end = geometry.angle_deg(geometry.columns - 1)

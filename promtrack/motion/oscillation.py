@@ -26,12 +26,8 @@ from promtrack.strip.slit import time_distances
 LEAST_POINTS = 16  # strips in which a thread must be seen
 THREADS = 4  # brightest threads of the slit that are tried
 REACH_MM = 2.5  # a thread moves less than this from one strip to the next
-SIGNIFICANT = 1e-4  # largest false-alarm probability, all threads of all slits counted
-FEWEST_PERIODS = 1.8  # in the time observed
-SHORTEST_STRIPS = 4.0  # strips in the shortest period
 # Wander that is tried: memory in parts of the span, white noise as a part of the variance
 WANDERS = [(0.02 * 2.0**k, white) for k in range(7) for white in (0.0, 0.05, 0.2, 0.5, 1.0)]
-DRAWS = 200  # threads that only wander
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,7 +118,7 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     table = np.array([trace.time_s - trace.time_s[0], trace.place_mm, trace.err_mm])[:, keep]
     t, x, err = table[:, : table.shape[1] // group * group].reshape(3, -1, group).mean(axis=2)
     err = err / math.sqrt(group)
-    low, high = FEWEST_PERIODS / span, 1 / (SHORTEST_STRIPS * cadence)
+    low, high = 1.8 / span, 1 / (4 * cadence)  # four strips in the shortest period
     if len(t) < LEAST_POINTS or high <= low:
         return None
     drift = fit_polynomial(t, x, err, 1)
@@ -143,7 +139,7 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     if amplitude_mm < limits.CERTAIN * amplitude_err_mm or share < 0.5:
         return None
     false_alarm = min(1.0, threads * _false_alarm(t, x, frequency, np.random.default_rng(len(t))))
-    if not false_alarm <= SIGNIFICANT:
+    if not false_alarm <= 1e-4:
         return None
     curve, rest = _model(trace.time_s - trace.time_s[0], fit.values), float(fit.values[0])
     return Oscillation(
@@ -221,12 +217,12 @@ def _false_alarm(t: np.ndarray, x: np.ndarray, frequency: np.ndarray, rng: np.ra
 
     Wander is an Ornstein-Uhlenbeck process with white noise about a linear drift. The statistic is the
     likelihood ratio of wander plus a swing, at the best of all frequencies, over wander alone, the process
-    being fitted anew under both; its law comes from `DRAWS` threads drawn from the fitted wander, continued
+    being fitted anew under both; its law comes from 200 threads drawn from the fitted wander, continued
     as an exponential. Neyman & Pearson 1933; red noise in periodograms: Vaughan 2005, A&A 431, 391.
     """
     alone, swing, which = _likelihoods(t, x[:, None], frequency)
     root = np.linalg.cholesky(_wander(t, *WANDERS[int(which[0])]))
-    drawn = root @ rng.normal(size=(len(t), DRAWS))
+    drawn = root @ rng.normal(size=(len(t), 200))
     null_alone, null_swing, _ = _likelihoods(t, drawn, frequency)
     null, seen = null_swing - null_alone, float((swing - alone)[0])
     tail = Tail.of(null)

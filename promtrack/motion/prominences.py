@@ -21,12 +21,7 @@ from promtrack.strip.records import Strip, StripGeometry
 
 SPICULES_MM = 10.0  # spicules reach 10 Mm (conventional; AMS glossary): what stays below is limb
 WIDE_MM = 20.0  # Gaussian, 1 sigma: what is smoother is sky
-JOIN_MM = 15.0  # regions nearer to each other along the limb are one prominence
-SPOT_PX = 1.5  # width of groups of 2 x 2 hot pixels at half height
 TENTH = np.sqrt(np.log(10.0) / np.log(16.0))  # half width of a Gaussian at a tenth of its height, in FWHM
-# Main-phase accelerations of eruptions reach 4.5 km/s2 (Zhang & Dere 2006, ApJ 649, 1100; value from memory).
-HARDEST_MM_S2 = 5e-3
-LEAST_PIXELS = 16  # of a row that tells its noise
 
 
 def find_prominences(
@@ -154,7 +149,7 @@ def _noise(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
     ordered, row = np.sort(light, axis=1), np.arange(len(light))  # nan goes last
     seen = np.isfinite(light).sum(axis=1)
     quarter, middle = (ordered[row, seen * part // 4] for part in (1, 2))
-    sigma = np.where(seen < LEAST_PIXELS, np.inf, (middle - quarter) / limits.QUARTILE)
+    sigma = np.where(seen < 16, np.inf, (middle - quarter) / limits.QUARTILE)
     dark = np.nan_to_num(middle[:, None] - light) / limits.CERTAIN
     dark[geometry.height_mm(row) < SPICULES_MM] = 0.0
     dark = cv2.dilate(dark, _box(WIDE_MM, geometry))
@@ -172,9 +167,9 @@ def _regions(brightest: np.ndarray, noise: np.ndarray, geometry: StripGeometry, 
         opened = int(covered[gap.argmax()] + gap.max() // 2)
     labels = _large(np.roll(significant, -opened, axis=1), limits.KNOT_MM**2, geometry)
     labels = _bodies(labels, np.roll(brightest, -opened, axis=1), geometry)
-    joined = ndimage.binary_dilation(
-        labels.any(axis=0), iterations=max(int(JOIN_MM / 2 / geometry.mm_per_column(0.0)), 1)
-    )
+    # what is nearer than 15 Mm along the limb is one prominence
+    reach = max(int(15.0 / 2 / geometry.mm_per_column(0.0)), 1)
+    joined = ndimage.binary_dilation(labels.any(axis=0), iterations=reach)
     return np.roll(np.where(labels > 0, ndimage.label(joined)[0], 0), opened, axis=1)
 
 
@@ -212,7 +207,8 @@ def _bodies(labels: np.ndarray, light: np.ndarray, geometry: StripGeometry) -> n
 
 def _knot_mm2(geometry: StripGeometry) -> float:
     """Area that the largest knot, or a spot, covers above a tenth of its light, smoothed."""
-    sides = SPOT_PX * np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
+    # groups of 2 x 2 hot pixels are 1.5 px wide at half height
+    sides = 1.5 * np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
     sides = np.hypot(np.maximum(limits.KNOT_MM, sides), limits.FWHM * limits.FINEST_MM)
     return float(np.pi * np.prod(TENTH * sides))
 
@@ -308,7 +304,9 @@ def _leaps(time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray) -> np.
     if len(seen) > 2:
         step, rise = np.diff(time_s[seen]), np.diff(height_mm[seen])
         above = np.minimum(rise[:-1], -rise[1:])
-        leaps[seen[1:-1]] = above > 0.5 * HARDEST_MM_S2 * step[:-1] * step[1:]
+        # Main-phase accelerations of eruptions reach 4.5 km/s2 (Zhang & Dere 2006, ApJ 649, 1100; value from
+        # memory).
+        leaps[seen[1:-1]] = above > 0.5 * 5e-3 * step[:-1] * step[1:]
         usual = _scatter(time_s, np.where(leaps, np.nan, height_mm))
         leaps[seen[1:-1]] &= above > limits.CERTAIN * np.hypot(err_mm[seen[1:-1]], usual)
     return leaps

@@ -20,15 +20,7 @@ from promtrack.strip.records import TimeDistance
 
 STILL = 20  # percentile in time of what stands still: a ridge is bright, and covers it for a part of the time
 HALF_WINDOW = 4  # strips on either side that a slanted line covers; so many without a place end a ridge
-SCRAMBLES = 4  # diagrams with scrambled times; the brightest line in them is chance
-MOST_RIDGES = 12
 REACH_PX = 3  # a place is sought so far from where it is expected; nearer places are the same
-SHARED = 0.3  # part of a ridge's places that may lie on better known ridges: where they cross
-FLOOR = 0.02  # relative error beyond the scatter, from injected knots: a path is seldom quite the knot's own
-# relative error of a ridge that went its own width, less with the square of its way: Gaussian streaks of 2 to
-# 6 Mm come out 1 to 12 % too fast
-COVERED = 0.5
-BLOCKS = 3  # stretches of a ridge left out in turn
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,14 +80,14 @@ def find_ridges(
     speeds = np.arange(-count, count + 1) * spacing
     lines = _slanted(picture, speeds)
     rng = rng or np.random.default_rng(0)
-    level = 0.0  # the brightest line that the same strips give in scrambled order
-    for _ in range(SCRAMBLES):
+    level = 0.0  # the brightest line that the same strips give in scrambled order, four times
+    for _ in range(4):
         order = rng.permutation(n)
         scrambled = replace(picture, value=picture.value[order], shown=picture.shown[order])
         level = max(level, float(_slanted(scrambled, speeds).strength.max()))
     strength = lines.strength.copy()
     found: list[_FoundRidge] = []
-    while strength.max() > level and len(found) < MOST_RIDGES:
+    while strength.max() > level and len(found) < 12:
         m, x = np.unravel_index(np.argmax(strength), strength.shape)
         index, place = _follow(picture, int(lines.index[m]), float(x), float(lines.px_s[m, x]))
         _blank(strength, lines.index, index, place, int(m), int(x))
@@ -108,7 +100,7 @@ def find_ridges(
         for other in kept:
             there = np.interp(one.index, other.index, other.place, left=np.nan, right=np.nan)
             shared |= np.abs(one.place - there) < REACH_PX
-        if shared.mean() <= SHARED:
+        if shared.mean() <= 0.3:  # where they cross
             kept.append(one)
     return tuple(one.ridge for one in kept)
 
@@ -223,16 +215,17 @@ def _measured_ridge(
     # What shines through beneath a ridge shifts neighbouring places alike, which their scatter does not show:
     # each stretch left out in turn (delete-a-group jackknife; Quenouille 1956, Biometrika 43, 353).
     slopes = []
-    for block in np.array_split(np.arange(n), BLOCKS):
+    for block in np.array_split(np.arange(n), 3):
         time, places, sigma = (np.delete(one, block) for one in (time_s, distance, err))
         part = fit_polynomial(time, places, sigma, fit.degree)
         slopes.append(float(part.value(middle, 1)))
-    own = max(scatter, float(np.sqrt((BLOCKS - 1) * np.var(slopes)))) * limits.KM_S
-    # a ridge that has not moved by many of its widths hides the standing part from itself, which drags it;
-    # not so at times when it is not there
+    own = max(scatter, float(np.sqrt(2 * np.var(slopes)))) * limits.KM_S
+    # A ridge that has not moved by many of its widths hides the standing part from itself, which drags it
+    # (Gaussian streaks of 2 to 6 Mm come out 1 to 12 % too fast); not so at times when it is not there.
     there = float(np.ptp(time_s) / np.ptp(picture.time_s))
-    hidden = COVERED * (there * width * picture.step_mm / max(travel, 1e-9)) ** 2
-    error = float(np.hypot(own, np.hypot(FLOOR, hidden) * speed))
+    hidden = 0.5 * (there * width * picture.step_mm / max(travel, 1e-9)) ** 2
+    # 2 %, from injected knots: a path is seldom quite the knot's own
+    error = float(np.hypot(own, np.hypot(0.02, hidden) * speed))
     if abs(speed) < limits.CERTAIN * error or travel < max(width, REACH_PX) * picture.step_mm:
         return None
     ridge = Ridge(

@@ -28,9 +28,7 @@ from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
 
 MOST_TRIALS, LEAST_TRIALS = 20, 5  # scrambled runs
-TRIAL_STRIPS = 2000  # in all of them together: as many chance tracks of a long run as of a short one
 FRINGE_MM = 5.0  # spicules come and go below: tracks there follow one after the other
-LISTED = 0.05  # chance tracks as good that are expected, up to which a track is listed, moving or not
 STILL_SIZES = 0.5  # a track that went less than this part of its size is one of something that stands still
 
 
@@ -100,10 +98,13 @@ def track_knots(
     tracks = link_points(places, linking)
     tree = cKDTree(places.place_mm) if tracks else None
     scored = [(track_score(one, places, linking, tree), travel(one, places)) for one in tracks]
-    trials = int(np.clip(round(TRIAL_STRIPS / len(strip)), LEAST_TRIALS, MOST_TRIALS))
+    # in 2000 strips: as many chance tracks of a long run as of a short one
+    trials = int(np.clip(round(2000 / len(strip)), LEAST_TRIALS, MOST_TRIALS))
     chance = chance_tracks(places, linking, trials=trials, rng=rng)
     by_chance = np.array([expected_by_chance(*one, chance) for one in scored])
-    listed = max(LISTED, motion.false_alarms)
+    listed = max(
+        0.05, motion.false_alarms
+    )  # chance tracks as good, for a track that is listed, moving or not
     sure = by_chance <= listed
     # Step-down (Westfall & Young 1993, Resampling-Based Multiple Testing): blocks leave pieces of what is
     # sure.
