@@ -26,7 +26,6 @@ from promtrack.strip.records import Strip
 from promtrack.sun import wrapped_deg
 
 CLICK_MM = 2.0  # 1-sigma error of a click where nothing better is known: a few pixels of the page's pictures
-UNTRIED = 1.0  # false alarms expected: no trial with scrambled times holds for a hand
 
 
 def with_marks(
@@ -146,7 +145,7 @@ def _front(strip: Strip, course: tuple[Place, ...], number: int, rng: np.random.
         angle_deg=angle,
         fits=fits,
         verdict=front_verdict(time_s, height, err, fits),
-        false_alarm=UNTRIED,
+        false_alarm=1.0,  # no trial with scrambled times holds for a hand
         moving=bool(abs(best.peak_speed_km_s) > limits.SEEN * best.peak_speed_err_km_s),
         notes=("by hand: through points that were clicked, refined where the picture shows an edge",),
         by_hand=True,
@@ -186,7 +185,7 @@ def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion, 
         strip,
         KnotPoints(at, time_s, row, column, zero, zero, snr, zero.astype(int)),
         path,
-        false_alarm=UNTRIED,
+        false_alarm=1.0,  # no trial with scrambled times holds for a hand
         significance=float(significance),
         moving=bool(significance > limits.SEEN) and not doubt,
         knot=number,

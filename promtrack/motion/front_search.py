@@ -25,7 +25,6 @@ LEAST_CELLS = 3  # angles that a front spans; what is narrower is a knot
 FLANK = 0.3  # part of the largest score that neighbours have that belong to the same edge
 TEST_KM_S = (10.0, 30.0, 100.0, 300.0, 1000.0)  # speeds and brightness of the fronts that test the search
 TEST_NOISE = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
-TEST_FROM_MM = 15.0  # height at which they start
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -287,18 +286,18 @@ def _sensitivity(strip: Strip, cells: Cells, chance: Tail) -> FrontSearch:
     """Which fronts would have been found: test fronts, each a band 6 Mm thick that rises from 15 Mm through
     the strip in the middle of the recording, are put into the cells at three angles. The faintest that is
     found at all three at any speed sets the brightness; at twice that, the speeds are tried."""
-    noise = float(np.median(strip.noise))
+    noise, start_mm = float(np.median(strip.noise)), 15.0
     places = np.linspace(0, cells.value.shape[2] - 1, 5).round().astype(int)[1:-1]
     need = chance.score(0.05 / cells.value.shape[2])
     middle = 0.5 * (cells.time_s[0] + cells.time_s[-1])
 
     def seen(speed_km_s: float, brightness: float) -> bool:
-        rise_s = 1e3 * (cells.height_mm[-1] - TEST_FROM_MM) / speed_km_s
+        rise_s = 1e3 * (cells.height_mm[-1] - start_mm) / speed_km_s
         if min(rise_s, np.ptp(cells.time_s)) < limits.LEAST_FRAMES * cells.cadence_s:
             return False
-        top = TEST_FROM_MM + (cells.time_s - middle + min(0.5 * rise_s, middle)) * speed_km_s / 1e3
+        top = start_mm + (cells.time_s - middle + min(0.5 * rise_s, middle)) * speed_km_s / 1e3
         depth = top[:, None] - cells.height_mm
-        inside = (depth >= 0) & (depth < limits.KNOT_MM) & (top[:, None] > TEST_FROM_MM)
+        inside = (depth >= 0) & (depth < limits.KNOT_MM) & (top[:, None] > start_mm)
         light = inside[:, :, None] * np.float32(brightness * noise)
         value, flicker = cells.value[:, :, places] + light, cells.flicker[:, places]
         tested = replace(cells, value=value, flicker=flicker)

@@ -21,10 +21,6 @@ from promtrack.strip.records import Strip, StripGeometry
 # place to place, and the maximum would pick the places where it is shifted up
 SMOOTH_MM = 3.0
 LEVELS = np.array([0.3, 0.4, 0.5, 0.6, 0.7])  # of the leading structure's brightness
-# The leading structure's brightness is sought so far below its outermost trace, and then so far below its
-# half level: farther down, other threads are brighter, and half their brightness would lie inside the edge.
-DEPTH_MM = 12.0
-FLICKER = 0.05  # of standing light that air and transparency let flicker from frame to frame
 AHEAD_MM = 5.0  # what stood at a place is taken from the frames before a front is so near
 LEAST_COLUMNS = 4  # of a sector
 LOWEST_MM = 3.0  # below lie the limb's own spicules and the lock's residuals
@@ -142,7 +138,7 @@ def _standing(
     frames = np.array(list(smooth(index.tolist())))
     blocks = np.array_split(frames, min(limits.BLOCKS, len(frames)))
     light = np.maximum(np.min([np.median(part, axis=0) for part in blocks], axis=0), 0.0)
-    flicker = FLICKER * light
+    flicker = 0.05 * light  # air and transparency
     stop = np.searchsorted(np.maximum.accumulate(course_mm), height_mm - AHEAD_MM)
     stop = np.minimum(stop, int(np.argmax(course_mm)))
     start = np.maximum(stop - limits.BLOCK_STRIPS, 0)
@@ -153,8 +149,8 @@ def _standing(
         past[i - start[rows], rows] = frame[rows]
     seen = stop >= limits.BLOCK_STRIPS // 2
     light[seen] = np.nanmedian(past[:, seen], axis=0)
-    scatter = 1.4826 * np.nanmedian(np.abs(past[:, seen] - light[seen]), axis=0)
-    flicker[seen] = np.maximum(FLICKER * light[seen], scatter)
+    scatter = np.nanmedian(np.abs(past[:, seen] - light[seen]), axis=0) / limits.QUARTILE
+    flicker[seen] = np.maximum(0.05 * light[seen], scatter)
     return light, flicker
 
 
@@ -177,7 +173,7 @@ def _noise_level(smooth: np.ndarray, shown: np.ndarray, noise: np.ndarray, lag: 
     step = np.where(shown[:, lag:] & shown[:, :-lag], step, np.nan)
     groups = [group[np.isfinite(group)] for group in np.array_split(step, min(15, len(step)))]
     levels = [np.median(group) for group in groups if len(group) > 20]
-    return float(np.percentile(levels, 20)) / (0.6745 * np.sqrt(2)) if levels else 1.0
+    return float(np.percentile(levels, 20)) / (limits.QUARTILE * np.sqrt(2)) if levels else 1.0
 
 
 def brightest_noise_sigma(values: int, along_px: float) -> float:
@@ -196,7 +192,9 @@ def find_edge(profile: SectorProfile, window: Window | None = None) -> Edge:
     outermost = _last_above(profile.value, floor)
     # of one height
     base = brightest_noise_sigma(int(2.5 * limits.SAMPLED_PX * columns), along_px) * profile.noise
-    rough = _leading_brightness(profile, outermost, DEPTH_MM)
+    # The leading structure's brightness is sought 12 Mm below its outermost trace, and then 4 Mm below its
+    # half level: farther down, other threads are brighter, and half of theirs would lie inside the edge.
+    rough = _leading_brightness(profile, outermost, 12.0)
     half = _last_above(profile.value, base + 0.5 * (rough[:, None] - base))
     seen = (outermost >= 0) & (half >= 0)
     brightness = _leading_brightness(profile, np.where(seen, half, -1), limits.EDGE_MM)

@@ -24,7 +24,7 @@ from promtrack.strip.records import Strip, TimeDistance
 from promtrack.strip.slit import time_distances
 
 LEAST_POINTS = 16  # strips in which a thread must be seen
-THREADS = 4  # brightest threads of the slit that are tried
+THREADS = 4  # brightest ones of a slit that are tried
 REACH_MM = 2.5  # a thread moves less than this from one strip to the next
 # Wander that is tried: memory in parts of the span, white noise as a part of the variance
 WANDERS = [(0.02 * 2.0**k, white) for k in range(7) for white in (0.0, 0.05, 0.2, 0.5, 1.0)]

@@ -47,7 +47,7 @@ class Evener:
         # Mm, clear of the limb's blur; the mottles average out over its area
         low, high = (int(np.clip(np.ceil(geometry.row(h)), 0, geometry.rows)) for h in (-18.0, -3.0))
         span_deg = geometry.columns * geometry.deg_per_column
-        count = int(np.clip(round(span_deg / CELLS_DEG), 3, geometry.columns))
+        count = int(np.clip(round(span_deg), 3, geometry.columns))
         rim = Rim(slice(low, high if high - low >= 3 else low), count, sequence.full_scale)
         used = np.flatnonzero(lock.used)
         picked = used[spread_over(used.size, MANY)]
@@ -89,7 +89,6 @@ class Evener:
         return contrast if np.isfinite(contrast) else float(np.nan_to_num(given, nan=1.0))
 
 
-CELLS_DEG = 1.0
 LEAST_SHARE = 0.3  # of the cells along the limb that must be known
 
 
@@ -167,7 +166,5 @@ def gain_by_contrast(means: np.ndarray, usual: np.ndarray, sigma: np.ndarray, hi
 
 
 def _blurred(cells: np.ndarray) -> np.ndarray:
-    """Smoothed by 1.5 deg (1 sigma): the finest cloud followed is about four times as wide."""
-    return cv2.GaussianBlur(
-        cells.astype(np.float32)[None], (0, 0), 1.5 / CELLS_DEG, borderType=cv2.BORDER_REFLECT
-    )[0]
+    """Smoothed by 1.5 cells of about a degree (1 sigma): the finest cloud followed is four times as wide."""
+    return cv2.GaussianBlur(cells.astype(np.float32)[None], (0, 0), 1.5, borderType=cv2.BORDER_REFLECT)[0]

@@ -2,7 +2,7 @@
 ways.
 
 Rows are heights above the H-alpha limb, columns are angles about the Sun's centre; each is one pixel of the
-frame, unless that would make the strips larger than `MOST_VALUES`.
+frame, unless that would make a strip larger than 4 million values.
 
 Borders of one dark value, as registered or padded frames have, are no data: a solid region of exactly the
 frame's darkest value that holds a corner, at whatever slant its inner edge runs, beside which the picture
@@ -20,8 +20,6 @@ from promtrack.sequence.records import MANY, spread_over
 from promtrack.settings import StripSettings
 from promtrack.strip.records import StripGeometry
 from promtrack.sun import SOLAR_RADIUS_KM, Orientation, Scale, wrapped_deg
-
-MOST_VALUES = 4_000_000  # of one strip; 16 MB
 
 
 def strip_geometry(
@@ -44,7 +42,8 @@ def strip_geometry(
     inside = (angles >= from_deg - np.diff(angles[:2])) & (angles <= to_deg + np.diff(angles[:2]))
     low_mm, high_mm = _height_range(heights, share[:, inside], strip)
     step_mm, step_deg = mm_per_px, np.rad2deg(1.0 / lock.radius_px)
-    coarser = np.sqrt((high_mm - low_mm) / step_mm * (to_deg - from_deg) / step_deg / MOST_VALUES)
+    # one strip has 4 million values (16 MB) at most
+    coarser = np.sqrt((high_mm - low_mm) / step_mm * (to_deg - from_deg) / step_deg / 4e6)
     step_mm, step_deg = step_mm * max(coarser, 1.0), step_deg * max(coarser, 1.0)
     if strip.low_mm is None:
         low_mm = -step_mm * np.floor(-low_mm / step_mm + 1e-9)  # the limb itself falls on a row

@@ -14,8 +14,6 @@ import numpy as np
 from promtrack.strip.store import Decoded, Planes
 from promtrack.workers import map_ahead
 
-BLOCK_BYTES = 8e6  # of float32 strips read at a time: each call of the FITS reader costs half a strip
-
 Result = TypeVar("Result")
 Places = TypeVar("Places", float, np.ndarray)  # one place or many: what goes in comes out
 
@@ -86,8 +84,8 @@ class Strip:
 
     @property
     def at_a_time(self) -> int:
-        """Strips that are read together."""
-        return max(int(BLOCK_BYTES / (4 * self.geometry.rows * self.geometry.columns)), 1)
+        """Strips that are read together, 8 MB: each call of the FITS reader costs half a strip."""
+        return max(int(8e6 / (4 * self.geometry.rows * self.geometry.columns)), 1)
 
     @property
     def shape(self) -> tuple[int, int, int]:

@@ -22,7 +22,7 @@ from astropy.io import fits
 
 from promtrack.limb.circle import MAD
 from promtrack.limb.records import LimbLock
-from promtrack.sequence.records import Sequence
+from promtrack.sequence.records import Sequence, spread_over
 from promtrack.strip.brightness import Evener
 from promtrack.strip.polar import border_of, frame_matrix
 from promtrack.strip.records import Strip, StripGeometry
@@ -128,43 +128,39 @@ def unwrap(
     evener = Evener.of(cutter.sample, sequence, lock, geometry)
     reference = sequence.frame(lock.reference)
     # A dark sky of 8 bits that flickers by one step now and then looks noiseless to a median.
-    noise = _NoiseMeter(len(used), 0.5 * grey_step(reference))
+    least = 0.5 * grey_step(reference)
     first = evener.even(cutter.sample(reference, lock.reference), lock.reference)
-    step = _stored_step(first, noise.least)
+    step = _stored_step(first, least)
 
-    def work(numbered: tuple[int, np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    def work(numbered: tuple[int, np.ndarray]) -> np.ndarray:
         strip = evener.even(cutter.sample(numbered[1], numbered[0]), numbered[0])
         stored = in_steps(strip, step)
         if decoded is not None:
             decoded.put(int(np.searchsorted(used, numbered[0])), stored)
-        return strip, stored
+        return stored
 
     shape = (len(used), geometry.rows, geometry.columns)
     decoded = Decoded.beside(Path(path), shape, step)
 
-    def noted() -> Iterator[np.ndarray]:
-        """The strips as they are stored, after a look at their noise."""
-        for place, (strip, stored) in enumerate(map_ahead(work, sequence.frames(used))):
-            noise.look(strip, place)
-            yield stored
-
     with StripWriter(path, shape, step, header or fits.Header()) as file:
-        for tiles in map_ahead(packed, _batches(noted(), 10_000_000 // (shape[1] * shape[2]))):
+        stored = map_ahead(work, sequence.frames(used))
+        for tiles in map_ahead(packed, _batches(stored, 10_000_000 // (shape[1] * shape[2]))):
             for tile in tiles:
                 file.add(tile)
             if progress:
                 progress(file.done, len(used))
     mm_per_px = geometry.limb_mm / lock.radius_px
-    return Strip(
+    strip = Strip(
         geometry=geometry,
         times_utc=sequence.times_utc[used],
         frame=used,
         path=Path(path),
-        noise=noise.result(),
+        noise=np.zeros(geometry.rows),
         centre_err_mm=lock.centre_err_px[used] * mm_per_px,
         along_err_mm=lock.along_err_px[used] * mm_per_px,
         decoded=decoded,
     )
+    return replace(strip, noise=_noise_of(strip, least))
 
 
 def _batches(strips: Iterable[np.ndarray], size: int) -> Iterator[list[np.ndarray]]:
@@ -223,34 +219,18 @@ def _bilinear(image: np.ndarray, places: np.ndarray) -> np.ndarray:
     return cv2.remap(image, places, None, cv2.INTER_LINEAR, **border)  # type: ignore[call-overload]
 
 
-class _NoiseMeter:
-    """Noise of each row from the difference of neighbouring strips, at eight places of the sequence."""
-
-    def __init__(self, count: int, least: float):
-        self.least = least
-        self.places = set(np.linspace(1, max(count - 1, 1), 8).astype(int).tolist())
-        self.before: np.ndarray | None = None
-        self.found: list[np.ndarray] = []
-        self.only: np.ndarray | None = None
-
-    def look(self, strip: np.ndarray, place: int) -> None:
-        if place in self.places and self.before is not None:
-            self.found.append(_scatter(strip[:, ::2] - self.before) / np.sqrt(2.0))
-        if self.only is None:
-            self.only = _second_difference_noise(strip)
-        self.before = strip[:, ::2].copy() if place + 1 in self.places else None
-
-    def result(self) -> np.ndarray:
-        """(rows,) 1-sigma noise, the rows without data filled from their neighbours."""
-        if self.only is None:
-            return np.zeros(0)
-        noise = np.median(self.found, axis=0) if self.found else self.only
-        noise = np.where(noise > 0, noise, self.only)  # frames that repeat each other differ by nothing
-        rows = np.arange(len(noise))
-        known = np.isfinite(noise) & (noise > 0)
-        if not known.any():
-            return np.full(len(noise), np.nan)
-        return np.maximum(np.interp(rows, rows[known], noise[known]), self.least)
+def _noise_of(strip: Strip, least: float) -> np.ndarray:
+    """(rows,) 1-sigma noise from the difference of neighbouring strips at eight places of the sequence, or of
+    one strip by itself, no less than `least`; rows without data are filled from their neighbours."""
+    noise = only = _second_difference_noise(strip.read(0, 1)[0])
+    pairs = [strip.read(i, i + 2)[:, :, ::2] for i in spread_over(len(strip) - 1, 8).tolist()]
+    if pairs:
+        noise = np.median([_scatter(after - before) for before, after in pairs], axis=0) / np.sqrt(2.0)
+    noise = np.where(noise > 0, noise, only)  # frames that repeat each other differ by nothing
+    rows, known = np.arange(len(noise)), np.isfinite(noise) & (noise > 0)
+    if not known.any():
+        return np.full(len(noise), np.nan)
+    return np.maximum(np.interp(rows, rows[known], noise[known]), least)
 
 
 def _second_difference_noise(strip: np.ndarray) -> np.ndarray:
