@@ -154,7 +154,7 @@ def _front(strip: Strip, course: tuple[Place, ...], number: int, rng: np.random.
 
 def _no_surer(fit: FrontFit) -> FrontFit:
     """The fit with errors no smaller than those that the points imply: few points may scatter little by
-    chance, and the bootstrap takes its errors from that scatter."""
+    chance, and its errors come from that scatter."""
     # ten points hardly ever come below 0.05 by chance
     factor = 1.0 / np.sqrt(np.clip(fit.chi2_per_dof, 0.05, 1.0))
     names = [name for name in FrontFit.__annotations__ if "_err_" in name or name == "errors"]

@@ -1,4 +1,4 @@
-"""Models of a rising front: heights against time in, fits with bootstrap errors and a verdict out.
+"""Models of a rising front: heights against time in, fits with errors and a verdict out.
 
 Constant speed; ballistic (thrown up, with the Sun's gravity); constant acceleration; rest and then constant
 speed or acceleration; and linear plus exponential (slow rise, then fast rise):
@@ -24,7 +24,7 @@ from promtrack.motion.kinematics import (
     fit_polynomial,
     independent,
     memory_of,
-    redrawn,
+    residual_covariance,
     spread,
 )
 from promtrack.motion.limits import COMPATIBLE, KM_S, M_S2
@@ -95,9 +95,8 @@ def fit_front(
         following it. Of several values, alike likely before (Gelman 2006, Bayesian Analysis 1, 515), the
         heights decide under each model: their mean square is taken, weighted by exp(-BIC / 2).
     gravity_m_s2 : of the ballistic model; that of the Sun 75 Mm above the photosphere by default
-    draws : bootstrap samples of standardised residuals; where neighbours are correlated, of their innovations
-        (sieve bootstrap of first order: Buhlmann 1997, Bernoulli 3, 123). Each sample moves the parameters as
-        the model, linear near its fit, does.
+    draws : of the parameters, from the Gaussian that the scatter of the heights gives them, with its memory
+        and the drift, the model being linear near its fit
 
     Raises ValueError: see `check_course`.
     """
@@ -115,11 +114,10 @@ def fit_front(
     count = independent(closest.white[:n], len(closest.values))
     found: dict[str, _Fit] = {}
     criteria: dict[str, float] = {}
-    weight: dict[str, np.ndarray] = {}  # of each drift
     for model, under in tried.items():
         own = np.array([fit.criterion(count) for fit in under])
-        criteria[model], weight[model] = _marginal(own), np.exp(0.5 * (own.min() - own))
-        likely = math.sqrt(np.average(drifts**2, weights=weight[model]))
+        criteria[model] = _marginal(own)
+        likely = math.sqrt(np.average(drifts**2, weights=np.exp(0.5 * (own.min() - own))))
         again = _fitted(model, t, height_mm, DriftingErrors.of(time_s, err_mm, likely), gravity_m_s2)
         found[model] = again or under[int(own.argmin())]
     usual = float(np.median(err_mm))
@@ -134,11 +132,10 @@ def fit_front(
     fits = []
     for model, fit in found.items():
         errors = fit.errors
-        again_mm = err_mm * redrawn(fit.white[:n], memory, len(fit.values) + errors.taken, draws, rng)
-        size = rng.choice(drifts, draws, p=weight[model] / weight[model].sum()) / max(errors.rms_mm, 1e-12)
-        again_mm += size[:, None] * (rng.normal(size=(draws, errors.drift_mm.shape[1])) @ errors.drift_mm.T)
-        moved = errors.white(again_mm.T).T @ np.linalg.pinv(errors.white(fit.slopes)).T
-        values = fit.values + moved
+        scatter = residual_covariance(fit.white[:n], memory, len(fit.values) + errors.taken)
+        scatter = scatter * np.outer(err_mm, err_mm) + errors.drift_mm @ errors.drift_mm.T
+        moves = np.linalg.pinv(errors.white(fit.slopes)) @ errors.white(np.eye(n))  # (k, n) by each height
+        values = rng.multivariate_normal(fit.values, moves @ scatter @ moves.T, draws, check_valid="ignore")
         if model in (SUDDEN, REST, EXPONENTIAL):  # as in the fit
             values = values[values[:, 2] > 0]
         if model == EXPONENTIAL:
@@ -299,7 +296,7 @@ def _record(
     criterion: float,
     chosen: bool,
 ) -> FrontFit:
-    """From a fit and the parameters (draws, k) of the bootstrap."""
+    """From a fit and the parameters (draws, k) drawn for it."""
     values = np.concatenate([fit.values[None], drawn])
     middle, half = 0.5 * (time_s[0] + time_s[-1]), 0.5 * (time_s[-1] - time_s[0])
     _, speed, accel = _path(model, np.array([-half, 0.0, half]), values, gravity_m_s2)

@@ -159,24 +159,13 @@ def independent(residual: np.ndarray, free: int) -> int:
     return max(round(n * (1 - r) / (1 + r)), min(n, 6))
 
 
-def redrawn(
-    residual: np.ndarray, memory: float, free: float, draws: int, rng: np.random.Generator
-) -> np.ndarray:
-    """(draws, n) residuals drawn again, with their memory."""
+def residual_covariance(residual: np.ndarray, memory: float, free: float) -> np.ndarray:
+    """(n, n) covariance of what a fit leaves, neighbours being correlated as in an autoregression of first
+    order. The fit has taken its parameters' share of the variance away, each as long as the memory lasts."""
     n = len(residual)
-    centred = residual - residual.mean()
-    innovation = centred[1:] - memory * centred[:-1]
-    # The fit has taken its parameters' share of the variance away, each as long as the memory lasts.
     swallowed = min(free * (1 + memory) / (1 - memory), 0.6 * n)
-    source = innovation if memory > 0 else centred
-    scale = np.sqrt(
-        n / (n - swallowed) * np.mean(centred**2) * (1 - memory**2) / max(np.mean(source**2), 1e-300)
-    )
-    lead = round(5 / (1 - memory)) if memory > 0 else 0
-    drawn = rng.choice(source, (draws, n + lead)) * scale
-    from scipy.signal import lfilter  # slow to import, and a refused run does without
-
-    return lfilter([1.0], [1.0, -memory], drawn, axis=1)[:, lead:]
+    apart = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+    return np.asarray(n / (n - swallowed) * np.var(residual) * memory**apart)
 
 
 def spread(values: np.ndarray) -> np.ndarray:

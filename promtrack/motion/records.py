@@ -77,7 +77,7 @@ class FrontFit:
     errors: np.ndarray
     curve_mm: np.ndarray  # model height at the front's times
     speed_km_s: np.ndarray  # (3,) at the first, middle and last time
-    speed_err_km_s: np.ndarray  # (3,) residual bootstrap
+    speed_err_km_s: np.ndarray  # (3,)
     peak_speed_km_s: float
     peak_speed_err_km_s: float
     accel_m_s2: float  # mean over the fitted span

@@ -1,4 +1,4 @@
-"""Models of a front from heights alone: choice, bootstrap errors, and the verdict that none fits."""
+"""Models of a front from heights alone: choice, errors, and the verdict that none fits."""
 
 import numpy as np
 import pytest
@@ -20,7 +20,7 @@ def fitted(height, *, noise=0.3, seed=0, draws=200):
     return data, err, fits, next(fit for fit in fits if fit.chosen)
 
 
-def test_bootstrap_errors_equal_the_scatter():
+def test_errors_equal_the_scatter():
     # TRUTH  60 fronts with constant acceleration: errors of speed and acceleration against the scatter over
     # the fronts. Band: 4 / sqrt(2 x 60) = 37 %.
     true = 30 + 0.02 * T + 0.5 * 3e-5 * T**2
