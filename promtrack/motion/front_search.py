@@ -198,7 +198,7 @@ def _edge(cells: Cells, light: np.ndarray) -> np.ndarray:
     reach, rows = cells.rows(limits.EDGE_MM), light.shape[1]
     edge = np.empty_like(light)
     for one, frame in zip(edge, light, strict=True):  # all at once would take five times the memory
-        some = np.clip(frame, 0.0, limits.CAP)
+        some = np.clip(frame, 0.0, limits.CERTAIN)  # one flash makes no front
         some[:, 1:-1] = 0.25 * some[:, :-2] + 0.5 * some[:, 1:-1] + 0.25 * some[:, 2:]
         total = np.cumsum(np.pad(some, ((reach + 1, reach), (0, 0))), axis=0)
         below = total[reach : reach + rows] - total[:rows]

@@ -7,7 +7,6 @@ Place = Callable[[int, float, float], tuple[float, float]]  # frame, angle_deg, 
 COMPATIBLE = 2.0  # standard deviations within which two numbers agree: 95 % of a Gaussian
 SEEN = 3.0  # standard deviations of light that is taken for more than noise at a place already looked at
 CERTAIN = 5.0  # standard deviations of what is found among very many places: 3e-7 by chance
-CAP = 6.0  # sigma for which brighter light counts, so that one flash makes no front and no ridge
 LEAST_FRAMES = 6  # in which a front or a ridge must be seen: three to compare with on either side of a middle
 FINEST_MM = 1.5  # 1 sigma of the smoothing of single pictures: the finest knots, an edge in good air
 KNOT_MM = 6.0  # the largest usual knot: default of `motion.knot_mm`
