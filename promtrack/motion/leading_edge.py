@@ -95,9 +95,9 @@ def sector_profile(
     first = int(np.clip(np.ceil(strip.geometry.row(LOWEST_MM)), 0, strip.geometry.rows - 8))
     height = np.asarray(strip.geometry.height_mm(np.arange(first, strip.geometry.rows)), float)
     noise = strip.noise[first:].astype(np.float32)
-    light = flicker = np.zeros((len(height), count), np.float32)  # of what stands there
+    light = np.zeros((len(height), count), np.float32)  # of what stands there
     if course_mm is not None:
-        light, flicker = _standing(
+        light = _standing(
             lambda which: strip.mapped(lambda one: smoothed(one[first:, columns], along_px)[0], which),
             course_mm,
             height,
@@ -117,9 +117,9 @@ def sector_profile(
             if not above.all():  # light at all angles is the front itself, ahead of where it is sought
                 looked &= ~above
         best = np.where(looked, smooth, -np.inf).argmax(axis=1)[:, None]
-        value, own = (np.take_along_axis(one, best, axis=1)[:, 0] for one in (smooth, flicker))
+        value = np.take_along_axis(smooth, best, axis=1)[:, 0]
         value[(shown.mean(axis=1) < 0.5) | ~looked.any(axis=1)] = np.nan
-        return value, best[:, 0], np.hypot(level, own)
+        return value, best[:, 0], level
 
     above = np.full(len(strip), len(height)) if window is None else np.searchsorted(height, window.high_mm)
     parts = [np.stack(values) for values in zip(*strip.mapped(reduced, None, above), strict=True)]
@@ -129,16 +129,15 @@ def sector_profile(
 
 def _standing(
     smooth: Callable[[Iterable[int]], Iterator[np.ndarray]], course_mm: np.ndarray, height_mm: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """(rows, columns) what each place showed before the front came within `AHEAD_MM` of it, and 1 sigma of
-    its flicker: the median of the frames before; where it was there from the start, the least of the medians
-    of stretches of the recording."""
+) -> np.ndarray:
+    """(rows, columns) what each place showed before the front came within `AHEAD_MM` of it: the median of the
+    frames before; where it was there from the start, the least of the medians of stretches of the recording.
+    """
     n = len(course_mm)
     index = np.unique(np.linspace(0, n - 1, limits.BLOCKS * limits.BLOCK_STRIPS).round().astype(int))
     frames = np.array(list(smooth(index.tolist())))
     blocks = np.array_split(frames, min(limits.BLOCKS, len(frames)))
     light = np.maximum(np.min([np.median(part, axis=0) for part in blocks], axis=0), 0.0)
-    flicker = 0.05 * light  # air and transparency
     stop = np.searchsorted(np.maximum.accumulate(course_mm), height_mm - AHEAD_MM)
     stop = np.minimum(stop, int(np.argmax(course_mm)))
     start = np.maximum(stop - limits.BLOCK_STRIPS, 0)
@@ -149,9 +148,7 @@ def _standing(
         past[i - start[rows], rows] = frame[rows]
     seen = stop >= limits.BLOCK_STRIPS // 2
     light[seen] = np.nanmedian(past[:, seen], axis=0)
-    scatter = np.nanmedian(np.abs(past[:, seen] - light[seen]), axis=0) / limits.QUARTILE
-    flicker[seen] = np.maximum(0.05 * light[seen], scatter)
-    return light, flicker
+    return light
 
 
 def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarray]:
