@@ -44,23 +44,18 @@ class Anchor:
 
 
 def bands(geometry: StripGeometry, knot_mm: tuple[float, float]) -> tuple[Band, ...]:
-    """Bands for knots between two diameters, each 1.6 times coarser than the one before (scale space and the
-    difference of Gaussians: Lindeberg 1998, Int. J. Comput. Vision 30, 79; Lowe 2004, ibid. 60, 91)."""
+    """Bands for knots between two diameters, and one wider than any knot, each 1.6 times coarser than the one
+    before (scale space and the difference of Gaussians: Lindeberg 1998, Int. J. Comput. Vision 30, 79; Lowe
+    2004, ibid. 60, 91)."""
     finest = max(knot_mm[0] / limits.FWHM / geometry.mm_per_row, 1.0)  # less than a pixel is not sampled
     coarsest = max(knot_mm[1] / limits.FWHM / geometry.mm_per_row, finest)
-    count = 1 + math.ceil(round(math.log(coarsest / finest) / math.log(1.6), 6))
+    count = 2 + math.ceil(round(math.log(coarsest / finest) / math.log(1.6), 6))
     # fine frames hold no knot as small as their pixels
     first = max(int(math.log2(finest / limits.SAMPLED_PX)), 0)
     return tuple(
         Band(finest * 1.6**k, finest * 1.6**k * limits.FWHM * geometry.mm_per_row, 2 ** (first + k // 2))
         for k in range(count)
     )
-
-
-def wider(scale_space: tuple[Band, ...]) -> Band:
-    """The band next to the widest one."""
-    first, n = scale_space[0], len(scale_space)
-    return Band(first.sigma_px * 1.6**n, first.fwhm_mm * 1.6**n, first.step * 2 ** (n // 2))
 
 
 def band_images(image: np.ndarray, scale_space: tuple[Band, ...]) -> list[np.ndarray]:

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from promtrack.motion import limits
-from promtrack.motion.background import STEP, Anchor, Band, anchors, band_images, bands, filled, gain, wider
+from promtrack.motion.background import STEP, Anchor, Band, anchors, band_images, bands, filled, gain
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
@@ -60,8 +60,7 @@ def find_knots(
 ) -> Search:
     """All knots of signal-to-noise ratio `motion.least_snr` or more in every strip. Memory holds a block of
     strips, two anchors of the slow structure, and the points."""
-    knot_bands = bands(strip.geometry, motion.knot_mm)
-    scale_space = (*knot_bands, wider(knot_bands))
+    scale_space = bands(strip.geometry, motion.knot_mm)
 
     def points_of(image: np.ndarray, look: _Look) -> np.ndarray:
         return _points(image, look, scale_space, strip.geometry, motion.least_snr)

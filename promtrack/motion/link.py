@@ -13,8 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import min_weight_full_bipartite_matching
 
 from promtrack.motion import limits
 
@@ -224,13 +222,10 @@ def _assigned(end: np.ndarray, start: np.ndarray, gain: np.ndarray) -> dict[int,
     good = gain > LEAST_GAIN
     ends, row = np.unique(end[good], return_inverse=True)
     starts, column = np.unique(start[good], return_inverse=True)
-    if not len(ends):
-        return {}
-    alone = np.arange(len(ends))  # a column of its own for each end
-    gains = np.concatenate([-gain[good], np.full(len(ends), -1e-9)])
-    table = csr_array((gains, (np.r_[row, alone], np.r_[column, len(starts) + alone])))
-    pairs = zip(*min_weight_full_bipartite_matching(table), strict=True)
-    return {int(ends[a]): int(starts[b]) for a, b in pairs if b < len(starts)}
+    table = np.zeros((len(ends), len(starts)))
+    table[row, column] = gain[good]
+    pairs = zip(*linear_sum_assignment(table, maximize=True), strict=True)
+    return {int(ends[a]): int(starts[b]) for a, b in pairs if table[a, b] > 0}
 
 
 def _gap_gains(

@@ -162,10 +162,10 @@ def test_the_nearest_band_answers_most():
 def test_bands_cover_the_sizes_asked_for():
     # TRUTH  the sizes asked for; neighbouring bands are a factor of 1.6 apart
     geometry = StripGeometry(120, 160, 0.0, 0.4, 60.0, 0.03, 700.0, True)
-    sizes = [band.fwhm_mm for band in bands(geometry, (1.5, 6.0))]
+    sizes = [band.fwhm_mm for band in bands(geometry, (1.5, 6.0))[:-1]]  # the last is wider than any knot
     assert sizes[0] <= 2.36 * 0.4 * 1.6
     assert sizes[-1] >= 6.0 / 1.6
-    assert len(bands(geometry, (3.0, 3.0))) == 1
+    assert len(bands(geometry, (3.0, 3.0))) == 2
 
 
 def test_low_quantile_is_numpys():
