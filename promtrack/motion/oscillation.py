@@ -89,7 +89,7 @@ def _swings_alike(trace: _Trace, wave: Oscillation, beside: TimeDistance) -> boo
         other = _traced(beside, start)
         if other is None:
             continue
-        keep = _calm(other) & np.isin(other.time_s, wave.time_s)
+        keep = np.isin(other.time_s, wave.time_s)
         if keep.sum() < LEAST_POINTS:
             continue
         t, place = other.time_s[keep], other.place_mm[keep]
@@ -110,8 +110,7 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     step_s = np.diff(trace.time_s)
     if not (step_s > 0).any():
         return None
-    keep = _calm(trace)
-    keep[1:] &= np.diff(trace.time_s) > 0  # of frames with one time stamp the first counts
+    keep = np.diff(trace.time_s, prepend=-np.inf) > 0  # of frames with one time stamp the first counts
     group = -(-int(keep.sum()) // limits.MOST_TIMES) or 1
     cadence = group * float(np.median(step_s[step_s > 0]))
     # means of so many neighbours each; what is left at the end is dropped
@@ -326,13 +325,3 @@ def _centre(
     # pi)^1/4
     err = noise / max(top, noise) * (4 * width2 / math.pi) ** 0.25
     return j + 0.5 * (logs[0] - logs[2]) / bend, max(err, 0.02)
-
-
-def _calm(trace: _Trace) -> np.ndarray:
-    """Places that do not jump from their neighbours, whose own spread is allowed: there a swing turns."""
-    near = np.sort(
-        np.lib.stride_tricks.sliding_window_view(np.pad(trace.place_mm, 3, mode="edge"), 7), axis=1
-    )
-    rest = trace.place_mm - near[:, 3]
-    usual = max(float(np.median(np.abs(rest))) / limits.QUARTILE, float(np.median(trace.err_mm)))
-    return np.abs(rest) < 6 * usual + 0.5 * (near[:, -2] - near[:, 1])
