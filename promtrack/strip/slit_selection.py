@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass
-from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -21,6 +20,7 @@ from promtrack.limb.circle import MAD
 from promtrack.sequence.records import spread_over
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import KNOT_MM, parse_path
+from promtrack.workers import map_ahead
 
 LEAST_MM, LONGEST_MM = 20.0, 150.0  # of a path
 
@@ -97,19 +97,20 @@ def _row_median(values: np.ndarray) -> np.ndarray:
 def _moments(strip: Strip, step: int, geometry: StripGeometry, sigma: float) -> tuple[np.ndarray, np.ndarray]:
     """Mean of the smoothed strips, and covariance of neighbouring strips less that of a steady brightening;
     nan where fewer than half of them show something."""
-    total, sloped, products, number = (np.zeros((geometry.rows, geometry.columns)) for _ in range(4))
     places = spread_over(max(len(strip) - 1, 1), 90)
-    when = dict(zip(places.tolist(), (places - places.mean()) / max(np.std(places), 1e-9), strict=True))
-    looked = sorted({*places.tolist(), *(places + 1).tolist()}) if len(strip) > 1 else [0, 0]
-    smooth = strip.mapped(lambda plane: _smooth(plane, step, geometry, sigma), looked)
-    for (place, first), (after, second) in pairwise(zip(looked, smooth, strict=True)):
-        if place not in when or after > place + 1:
-            continue
-        middle = (first + second) / 2.0
-        total += np.nan_to_num(middle)
-        sloped += when[place] * np.nan_to_num(middle)
-        products += np.nan_to_num(first * second)
-        number += np.isfinite(middle)
+
+    def pair(place: int) -> list[np.ndarray]:
+        return [_smooth(plane, step, geometry, sigma) for plane in strip.read(place, place + 2)]
+
+    total, sloped, products, number = (np.zeros((geometry.rows, geometry.columns)) for _ in range(4))
+    when = (places - places.mean()) / max(np.std(places), 1e-9)
+    for at, (first, *second) in zip(when, map_ahead(pair, places.tolist()), strict=True):
+        last = second[0] if second else first
+        middle = np.nan_to_num((first + last) / 2.0)
+        total += middle
+        sloped += at * middle
+        products += np.nan_to_num(first * last)
+        number += np.isfinite(first + last)
     number[number < max(0.5 * number.max(), 1.0)] = np.nan
     mean = total / number
     return mean, products / number - mean**2 - (sloped / number) ** 2
