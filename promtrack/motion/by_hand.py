@@ -183,7 +183,7 @@ def _knot(strip: Strip, course: tuple[Place, ...], number: int, motion: Motion, 
     significance, zero = path.fit.speed_km_s / path.fit.speed_err_km_s, np.zeros(len(at))
     return track_of(
         strip,
-        KnotPoints(at, time_s, row, column, zero, zero, snr, zero.astype(int)),
+        KnotPoints(at, time_s, row, column, zero, zero, snr, zero),
         path,
         false_alarm=1.0,  # no trial with scrambled times holds for a hand
         significance=float(significance),

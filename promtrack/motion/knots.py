@@ -29,7 +29,7 @@ class KnotPoints:
     row_err: np.ndarray  # 1 sigma, in strip pixels
     column_err: np.ndarray
     snr: np.ndarray  # of the best band over the noise of that band there
-    band: np.ndarray  # number of the best band
+    fwhm_mm: np.ndarray  # diameter of the knots that this band fits best
 
     def __len__(self) -> int:
         return len(self.index)
@@ -39,25 +39,12 @@ class KnotPoints:
         return KnotPoints(*(getattr(self, f.name)[which] for f in fields(self)))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Search:
-    """Result of the search in all strips."""
-
-    points: KnotPoints
-    bands: tuple[Band, ...]
-
-    @property
-    def fwhm_mm(self) -> np.ndarray:
-        """Diameter of every point's band."""
-        return np.array([band.fwhm_mm for band in self.bands])[self.points.band]
-
-
 def find_knots(
     strip: Strip,
     *,
     motion: MotionSettings = MotionSettings(),
     progress: Callable[[int, int], None] | None = None,
-) -> Search:
+) -> KnotPoints:
     """All knots of signal-to-noise ratio `motion.least_snr` or more in every strip. Memory holds a block of
     strips, two anchors of the slow structure, and the points."""
     scale_space = bands(strip.geometry, motion.knot_mm)
@@ -72,10 +59,10 @@ def find_knots(
         if progress is not None:
             progress(i + 1, len(strip))
     table = np.concatenate(found)
-    index, band = table[:, 0].astype(int), table[:, 6].astype(int)
-    row, column, row_err, column_err, snr = table[:, 1:6].T
+    index, fwhm_mm = table[:, 0].astype(int), np.array([band.fwhm_mm for band in scale_space])
+    row, column, row_err, column_err, snr, band = table[:, 1:].T
     time_s = strip.time_s[index]
-    return Search(KnotPoints(index, time_s, row, column, row_err, column_err, snr, band), scale_space)
+    return KnotPoints(index, time_s, row, column, row_err, column_err, snr, fwhm_mm[band.astype(int)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -108,10 +108,10 @@ def measure_motion(
     with ThreadPoolExecutor(2 if worker_count() > 2 else 1, thread_name_prefix="motion") as pool:
         other = pool.submit(apart_from_knots)
         standing = None if disc_counts is None else pool.submit(find_prominences, strip, disc_counts, *stands)
-        search = find_knots(strip, motion=motion, progress=lambda done, strips: tell(done, total))
+        points = find_knots(strip, motion=motion, progress=lambda done, strips: tell(done, total))
         tracked = track_knots(
             strip,
-            search,
+            points,
             motion=motion,
             scale_err=scale_err,
             clock_err=clock_err,
@@ -128,7 +128,7 @@ def measure_motion(
         sensitivity = replace(sensitivity, level="not measurable", sentence=words)
         fronts = tuple(not_moving(front, doubt) for front in fronts)
     fronts, front_search = _beside_knots(fronts, sensitivity, knots, strip.geometry, asked=bool(sectors))
-    spacing = knot_spacing_mm(strip, search.points)
+    spacing = knot_spacing_mm(strip, points)
     found = replace(
         apart,
         knots=knots,

@@ -246,7 +246,8 @@ def _measured(
     foot = labels[bottom : bottom + max(round(limits.KNOT_MM / geometry.mm_per_row), 1)]
     size = np.bincount(labels.ravel())
     size[0] = 0
-    body = (labels > 0) & np.isin(labels, np.append(np.unique(foot), np.argmax(size)))
+    standing = (labels > 0) & np.isin(labels, np.append(np.unique(foot), np.argmax(size)))
+    body = _joined(light, standing, bottom, geometry)
     (low, *_), (top, row, column), (high, *_) = (_top(light, body, a, geometry) for a in (0.35, 0.5, 0.65))
     if not labels.any() or top < SPICULES_MM:
         return (np.nan,) * 7
@@ -268,6 +269,30 @@ def _measured(
         float(np.hypot(sigma[chosen].mean(), (brights[1] - brights[0]) / 2.0)),
         float((weight.sum(axis=0) * np.arange(len(columns))).sum() / weight.sum()),
     )
+
+
+def _joined(light: np.ndarray, body: np.ndarray, bottom: int, geometry: StripGeometry) -> np.ndarray:
+    """(rows, k) bool: a prominence without the knots that fly past its top, from which light falls to less
+    than half of the knot's before it rises again; what is no knot in size stays."""
+    finest_px = limits.FINEST_MM / np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
+    reach = np.ones(4 * finest_px.round().astype(int) + 1, bool)  # two sigma: a knot's faint rim goes with it
+    pixel_mm2 = _pixel_area(geometry)
+    while True:
+        top_mm, row, column = _top(light, body, 0.5, geometry)
+        if top_mm < SPICULES_MM:
+            return body
+        near = np.zeros_like(body)
+        near[row, column] = True
+        near = ndimage.binary_dilation(near, reach) & body
+        if not near.any():
+            return body
+        labels, _ = ndimage.label(body & (light >= 0.5 * light[near].max()), np.ones((3, 3)))
+        part = labels == labels[near][np.argmax(light[near])]
+        area, whole = (float((one.sum(axis=1) * pixel_mm2).sum()) for one in (part, body))
+        rest = body & ~ndimage.binary_dilation(part, reach)
+        if area > min(limits.KNOT_MM**2, 0.5 * whole) or part[: bottom + 1].any() or not rest.any():
+            return body
+        body = rest
 
 
 def _top(

@@ -20,7 +20,7 @@ from promtrack.motion.false_alarms import (
     typical_velocity,
 )
 from promtrack.motion.knot_fit import KnotPath, fit_path
-from promtrack.motion.knots import KnotPoints, Search, sky_plane, sky_to_strip
+from promtrack.motion.knots import KnotPoints, sky_plane, sky_to_strip
 from promtrack.motion.link import Linking, Places, link_points
 from promtrack.motion.motion_checks import FIXED, Sensor, before_the_sun, fixed_on_sensor
 from promtrack.motion.records import KnotTrack
@@ -80,7 +80,7 @@ def places_of(strip: Strip, points: KnotPoints) -> Places:
 
 def track_knots(
     strip: Strip,
-    search: Search,
+    points: KnotPoints,
     *,
     rng: np.random.Generator,
     motion: MotionSettings = MotionSettings(),
@@ -91,7 +91,7 @@ def track_knots(
 ) -> Tracked:
     """Tracks that chance does not explain. Without `sensor` nothing is left out as standing there, or as
     crossing the field; `doubt`: why no track may be called moving, '' where nothing speaks against it."""
-    places, geometry = places_of(strip, search.points), strip.geometry
+    places, geometry = places_of(strip, points), strip.geometry
     height = geometry.height_mm(np.arange(geometry.rows))
     row_mm = float(np.sum(geometry.mm_per_column(height[height > 0]))) * geometry.columns
     linking = Linking(motion.fastest_km_s / 1e3, motion.least_points, row_mm * geometry.mm_per_row)
@@ -114,7 +114,7 @@ def track_knots(
         again = np.array([expected_by_chance(*one, second) for one in scored])
         by_chance = np.where(sure, np.maximum(by_chance, again), again)
     seen = [
-        _seen(strip, search, track, float(alarm))
+        _seen(strip, points.pick(track), float(alarm))
         for track, alarm in zip(tracks, by_chance, strict=True)
         if alarm <= listed
     ]
@@ -173,15 +173,14 @@ def track_knots(
     return Tracked(numbered, chance, pull, len(still_pulls))
 
 
-def _seen(strip: Strip, search: Search, track: np.ndarray, false_alarm: float) -> _Seen:
-    points = search.points.pick(track)
+def _seen(strip: Strip, points: KnotPoints, false_alarm: float) -> _Seen:
     middle = float(strip.geometry.angle_deg(points.column).mean())
     along_mm, outward_mm = sky_plane(strip.geometry, points.row, points.column, middle)
     column_mm = strip.geometry.mm_per_column(strip.geometry.height_mm(points.row))
     place = np.stack([outward_mm, along_mm])
     lock = np.stack([strip.centre_err_mm[points.index], strip.along_err_mm[points.index]])
     error = np.hypot([points.row_err * strip.geometry.mm_per_row, points.column_err * column_mm], lock)
-    fwhm_mm, third = search.fwhm_mm[track], max(len(track) // 3, 1)
+    fwhm_mm, third = points.fwhm_mm, max(len(points) // 3, 1)
     # A knot that joins another, or parts from it, changes its width; its middle moves by up to half of that.
     joined_mm = abs(fwhm_mm[-third:].mean() - fwhm_mm[:third].mean()) / np.sqrt(12.0)
     lasting_mm = np.hypot(np.median(lock, axis=1), joined_mm)

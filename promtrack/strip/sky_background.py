@@ -75,7 +75,7 @@ class Backdrop:
         change = np.where(seen, change, np.float32(0.0))
         residual = change - self._of_the_air(change, seen)
         for _ in range(4):
-            scale = np.maximum(MAD * _quantile(np.abs(residual), seen, 0.5), self.sigma)
+            scale = np.maximum(MAD * row_quantile(np.abs(residual), seen, 0.5), self.sigma)
             weight = seen * _biweight(np.abs(residual) / scale[:, None])  # without prominences
             coefficients = _fitted(change, weight, self.blocks.block_basis)
             residual = change - coefficients @ self.blocks.block_basis
@@ -85,7 +85,7 @@ class Backdrop:
     def _of_the_air(self, change: np.ndarray, seen: np.ndarray) -> np.ndarray:
         """(b, blocks) first guess of the change: one smooth function of height and angle off the limb, the
         median of each bin near it and on the disc."""
-        start = np.repeat(_quantile(change, seen, 0.5)[:, None], change.shape[1], axis=1)
+        start = np.repeat(row_quantile(change, seen, 0.5)[:, None], change.shape[1], axis=1)
         halo = self.blocks.halo
         high = np.flatnonzero((halo[:, 0] > 0) & (seen.sum(axis=1) >= 8))
         if len(high) < 2 * halo.shape[1]:
@@ -95,7 +95,7 @@ class Backdrop:
         wanted = change[picked] / sigma
         design = np.einsum("bh,tk->bkht", halo[picked] / sigma, self.blocks.block_basis)
         design = design.reshape(wanted.size, -1)
-        tried = [_redescending(design, wanted, shown, _quantile(wanted, shown, q)) for q in (0.2, 0.8)]
+        tried = [_redescending(design, wanted, shown, row_quantile(wanted, shown, q)) for q in (0.2, 0.8)]
         solution = min(tried, key=lambda one: one[1])[0]
         whole = np.einsum("bh,ht->bt", halo[high], solution.reshape(halo.shape[1], -1))
         start[high] = whole @ self.blocks.block_basis
@@ -205,7 +205,7 @@ def _biweight(sigmas: np.ndarray) -> np.ndarray:
 
 def _lower_edge(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb: np.ndarray) -> np.ndarray:
     """(bins, terms) polynomial coefficients, prominences left out; nan where nothing is seen."""
-    centre = _quantile(level, seen, np.where(off_limb, QUIET_SHARE, 0.5))
+    centre = row_quantile(level, seen, np.where(off_limb, QUIET_SHARE, 0.5))
     residual = level - centre[:, None]
     for turn in range(10):
         if turn < 4:
@@ -213,7 +213,7 @@ def _lower_edge(level: np.ndarray, seen: np.ndarray, basis: np.ndarray, off_limb
             # prominence.
             weight = seen * np.where((residual > 0) & off_limb[:, None], np.float32(0.02), np.float32(1.0))
         else:
-            offset = _quantile(residual, seen, QUIET_SHARE) * off_limb if turn == 4 else np.zeros_like(centre)
+            offset = row_quantile(residual, seen, QUIET_SHARE) * off_limb * (turn == 4)
             weight = _ordinary(residual - offset[:, None], seen, off_limb).astype(np.float32)
         coefficients = _fitted(level - centre[:, None], weight, basis)
         residual = level - centre[:, None] - coefficients @ basis
@@ -226,7 +226,7 @@ def _ordinary(residual: np.ndarray, seen: np.ndarray, off_limb: np.ndarray) -> n
     """Blocks that belong to the backdrop: not far above it, nor (dust, filaments) far below."""
     below = seen & (residual < 0)
     # Blocks below the fit are free of prominences, so their scatter is the backdrop's.
-    sigma = MAD * _quantile(-residual, below, 0.5) + 1e-6
+    sigma = MAD * row_quantile(-residual, below, 0.5) + 1e-6
     upper = np.where(off_limb, 2.5, 4.0) * sigma
     kept = seen & (residual < upper[:, None]) & (residual > -4.0 * sigma[:, None])
     # A wide faint prominence can pass for a bend of the halo in one row; the rows beside it know better.
@@ -234,7 +234,7 @@ def _ordinary(residual: np.ndarray, seen: np.ndarray, off_limb: np.ndarray) -> n
     return np.where(off_limb[:, None], kept & agreed, kept)
 
 
-def _quantile(values: np.ndarray, seen: np.ndarray, share: np.ndarray | float) -> np.ndarray:
+def row_quantile(values: np.ndarray, seen: np.ndarray, share: np.ndarray | float) -> np.ndarray:
     """Quantile of the seen values of each row; 0 where none is seen."""
     ordered = np.sort(np.where(seen, values, np.inf), axis=1)
     place = np.maximum((seen.sum(axis=1) - 1) * share, 0).astype(int)

@@ -26,6 +26,7 @@ from promtrack.sequence.records import Sequence, spread_over
 from promtrack.strip.brightness import Evener
 from promtrack.strip.polar import border_of, frame_matrix
 from promtrack.strip.records import Strip, StripGeometry
+from promtrack.strip.sky_background import row_quantile
 from promtrack.strip.store import LARGEST, Decoded, StripWriter, in_steps, packed
 from promtrack.sun import Orientation
 from promtrack.workers import map_ahead
@@ -240,7 +241,5 @@ def _second_difference_noise(strip: np.ndarray) -> np.ndarray:
 
 def _scatter(values: np.ndarray) -> np.ndarray:
     """Robust standard deviation of each row; nan where fewer than 8 values are seen."""
-    ordered = np.sort(np.abs(values), axis=1)  # nan sorts last
-    seen = np.isfinite(ordered).sum(axis=1)
-    middle = ordered[np.arange(len(ordered)), np.maximum(seen // 2, 0).clip(0, ordered.shape[1] - 1)]
-    return np.where(seen >= 8, MAD * middle, np.nan)
+    seen = np.isfinite(values)
+    return np.where(seen.sum(axis=1) >= 8, MAD * row_quantile(np.abs(values), seen, 0.5), np.nan)

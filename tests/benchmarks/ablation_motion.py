@@ -22,7 +22,7 @@ import numpy as np
 
 from promtrack.limb.records import to_frame
 from promtrack.motion import correlated_noise, false_alarms, knot_fit, link, tracks
-from promtrack.motion.knots import Search, find_knots
+from promtrack.motion.knots import KnotPoints, find_knots
 from promtrack.motion.records import KnotTrack
 from promtrack.settings import StripSettings
 from promtrack.strip import strip_geometry, unwrap
@@ -45,7 +45,7 @@ class Case:
     true speed."""
 
     strip: Strip
-    search: Search
+    points: KnotPoints
     knots: int
     truth: Callable[[KnotTrack], tuple[int, float]]
 
@@ -160,7 +160,7 @@ def row_of(cases: list[Case]) -> str:
     for seed, case in enumerate(cases):
         knots = tracks.track_knots(
             case.strip,
-            case.search,
+            case.points,
             rng=np.random.default_rng(seed),
         ).knots
         pairs = [(knot, *case.truth(knot)) for knot in knots]

@@ -30,11 +30,11 @@ CALM = Recipe(
 )
 
 
-def nearest(search, strip, knot, index):
+def nearest(points, strip, knot, index):
     """Index of the point on a knot in one strip, or None."""
     row, column = row_column(strip.geometry, knot.x_mm[index], knot.y_mm[index])
-    here = np.flatnonzero(search.points.index == index)
-    apart = np.hypot(search.points.row[here] - row, search.points.column[here] - column)
+    here = np.flatnonzero(points.index == index)
+    apart = np.hypot(points.row[here] - row, points.column[here] - column)
     return here[apart.argmin()] if len(here) and apart.min() < 3 else None
 
 
@@ -55,13 +55,12 @@ def test_points_lie_on_the_knots_within_their_errors(tmp_path):
     pulls = []
     for seed in (3, 4):
         strip, knots = made_strip(recipe, tmp_path, seed)
-        search = find_knots(strip)
+        points = find_knots(strip)
         for knot in knots:
             row, column = row_column(strip.geometry, knot.x_mm, knot.y_mm)
             for i in np.flatnonzero(knot.snr >= 8):
-                k = nearest(search, strip, knot, i)
+                k = nearest(points, strip, knot, i)
                 if k is not None:
-                    points = search.points
                     pulls += [
                         (points.row[k] - row[i]) / points.row_err[k],
                         (points.column[k] - column[i]) / points.column_err[k],
@@ -72,9 +71,9 @@ def test_points_lie_on_the_knots_within_their_errors(tmp_path):
 
 def test_nearly_every_knot_is_seen_in_nearly_every_strip(calm):
     # TRUTH  S/N 8 and more, a limit of 5 in the best band.
-    strip, knots, search = calm
+    strip, knots, points = calm
     seen = [
-        nearest(search, strip, knot, i) is not None for knot in knots for i in np.flatnonzero(knot.snr >= 8)
+        nearest(points, strip, knot, i) is not None for knot in knots for i in np.flatnonzero(knot.snr >= 8)
     ]
     assert np.mean(seen) > 0.95
 
@@ -83,7 +82,7 @@ def test_what_stands_still_gives_no_points(tmp_path):
     # TRUTH  a scene of threads and blobs 25 times the noise that stand still in still air; brightness changes
     # by 2 %.
     strip, _ = made_strip(replace(CALM, knots=0, threads=20, flicker=0.02, cloud=0.3), tmp_path, 1)
-    assert len(find_knots(strip).points) < 0.1 * len(strip)
+    assert len(find_knots(strip)) < 0.1 * len(strip)
 
 
 def test_what_sways_in_the_air_gives_no_tracks(tmp_path):
@@ -91,9 +90,9 @@ def test_what_sways_in_the_air_gives_no_tracks(tmp_path):
     strip, _ = made_strip(
         replace(CALM, knots=0, threads=20, flicker=0.02, cloud=0.3, wander_px=0.15), tmp_path, 1
     )
-    search = find_knots(strip)
-    assert len(search.points) < len(strip)
-    tracks = track_knots(strip, search, rng=np.random.default_rng(0))
+    points = find_knots(strip)
+    assert len(points) < len(strip)
+    tracks = track_knots(strip, points, rng=np.random.default_rng(0))
     assert not tracks.knots
 
 
@@ -108,16 +107,16 @@ def test_the_edge_of_a_cloud_is_no_knot(tmp_path):
     at = [(column + 0.4 * row - 2.0 * i - 100.0) / np.hypot(1.0, 0.4) for i in range(len(cube))]
     cube += np.stack([60.0 * noise / (1.0 + np.exp(np.clip(1.7 * x / soft, -50, 50))) for x in at])
     cube.astype("<f4").tofile(strip.path)
-    search = find_knots(strip)
+    points = find_knots(strip)
     seen = [
-        nearest(search, strip, knot, i) is not None for knot in knots for i in np.flatnonzero(knot.snr >= 8)
+        nearest(points, strip, knot, i) is not None for knot in knots for i in np.flatnonzero(knot.snr >= 8)
     ]
     assert np.mean(seen) > 0.9
-    true = np.zeros(len(search.points), bool)
+    true = np.zeros(len(points), bool)
     for knot in knots:
         r, c = row_column(strip.geometry, knot.x_mm, knot.y_mm)
-        i = search.points.index
-        true |= np.hypot(search.points.row - r[i], search.points.column - c[i]) < 4
+        i = points.index
+        true |= np.hypot(points.row - r[i], points.column - c[i]) < 4
     assert np.sum(~true) < len(strip)
 
 
@@ -125,9 +124,9 @@ def test_a_slow_knot_is_not_eaten(tmp_path):
     # TRUTH  5 km/s, the slowest knot looked for, over 24 minutes: it crosses its own size once or twice.
     recipe = replace(CALM, frames=120, cadence_s=20.0, knots=3, knot_km_s=(5.0, 6.0), knot_frames=(60, 80))
     strip, knots = made_strip(recipe, tmp_path, 4)
-    search = find_knots(strip)
+    points = find_knots(strip)
     for knot in knots:
-        seen = [nearest(search, strip, knot, i) is not None for i in np.flatnonzero(knot.snr >= 8)]
+        seen = [nearest(points, strip, knot, i) is not None for i in np.flatnonzero(knot.snr >= 8)]
         assert np.mean(seen) > 0.8
 
 
@@ -137,7 +136,7 @@ def test_no_points_near_what_is_not_shown(tmp_path):
     cube = strip.read()
     cube[::2, :, :100] = np.nan
     cube.astype("<f4").tofile(strip.path)
-    points = find_knots(strip).points
+    points = find_knots(strip)
     assert np.isfinite(points.row).all()
     assert not np.any((points.index % 2 == 0) & (points.column < 101))
     assert np.any((points.index % 2 == 1) & (points.column < 100))
@@ -205,4 +204,4 @@ def test_a_run_of_a_few_strips_is_searched(tmp_path):
             centre_err_mm=strip.centre_err_mm[:count],
             along_err_mm=strip.along_err_mm[:count],
         )
-        assert len(find_knots(short, motion=MotionSettings()).points) < 20
+        assert len(find_knots(short, motion=MotionSettings())) < 20

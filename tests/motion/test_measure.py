@@ -128,7 +128,7 @@ def test_a_slow_cadence_is_said(tmp_path, cadence_s, said):
         for k in range(int((220.0 - 110.0 - first) / 8.0))
     )
     strip = inject_knots(empty, file, tmp_path / "file.bin")
-    notes = cadence_notes(strip, knot_spacing_mm(strip, find_knots(strip).points), ())
+    notes = cadence_notes(strip, knot_spacing_mm(strip, find_knots(strip)), ())
     assert any("is too slow for such motion" in note for note in notes) == said
 
 

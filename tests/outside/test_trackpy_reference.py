@@ -117,7 +117,7 @@ def test_places_agree_with_trackpy(scene, reference):
     # trackpy's mask of 11 px is wider than needed, so its scatter is the larger; goal: medians within
     # 0.35 px.
     strip, knots, _ = scene
-    points = find_knots(strip).points
+    points = find_knots(strip)
     apart = []
     for knot in knots:
         twin = reference_track(reference, strip, knot)
@@ -137,7 +137,7 @@ def test_scikit_image_finds_the_same_blobs(scene):
     # TWIN  skimage.feature.blob_log on one strip minus the median in time: every knot of S/N 15 or more is in
     # both, to one pixel (blob_log gives whole pixels).
     strip, knots, moving = scene
-    points = find_knots(strip).points
+    points = find_knots(strip)
     checked = 0
     for i in range(5, len(strip), 12):
         blobs = feature.blob_log(moving[i], min_sigma=1.5, max_sigma=5, num_sigma=6, threshold=3.0)
