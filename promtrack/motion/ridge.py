@@ -139,7 +139,7 @@ def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
     # A row of zeros at the end stands for strips that do not count.
     flat, seen = (
         np.pad(one.astype(np.float32), ((0, 1), (margin, margin))).ravel()
-        for one in (np.minimum(picture.value, limits.CERTAIN), picture.shown)
+        for one in (np.minimum(picture.value, 6.0), picture.shown)  # one flash makes no ridge
     )
     light, count_of = (np.lib.stride_tricks.sliding_window_view(one, d) for one in (flat, seen))
     strength = np.full((len(index), d), -np.inf, np.float32)

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.ndimage import maximum_filter
 
 from promtrack.errors import SettingsError
 from promtrack.limb.circle import MAD
@@ -153,10 +152,13 @@ def _along_axis(cells: np.ndarray, kind: str) -> _Segment:
 
 def _peaks(cells: np.ndarray, count: int) -> list[complex]:
     """The strongest local maxima x + iy, none nearer than 6 cells to a stronger one."""
-    smooth = cv2.GaussianBlur(cells, (0, 0), 1.0)
-    y, x = np.nonzero((smooth > 0) & (smooth == maximum_filter(smooth, 13)))
-    order = np.argsort(-smooth[y, x])[:count]
-    return [complex(*place) for place in zip(x[order], y[order], strict=True)]
+    left = cv2.GaussianBlur(cells, (0, 0), 1.0)
+    peaks: list[complex] = []
+    while len(peaks) < count and left.max() > 0:
+        y, x = (int(i) for i in np.unravel_index(int(np.argmax(left)), left.shape))
+        peaks.append(complex(x, y))
+        left[max(y - 6, 0) : y + 7, max(x - 6, 0) : x + 7] = 0.0
+    return peaks
 
 
 def _grown(cells: np.ndarray, place: complex, direction: complex) -> _Segment:
