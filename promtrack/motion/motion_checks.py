@@ -93,24 +93,21 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
 def on_one_line(knots: tuple[KnotTrack, ...], geometry: StripGeometry) -> Iterator[Check]:
     """Whether the moving knots of a time lie on one straight line across the picture, as the trail of an
     aircraft, a wire or the edge of a cloud does."""
-    frame = np.concatenate([np.zeros(0, int), *(knot.frame for knot in knots if knot.moving)])
-    if not len(frame):
+    moving = [knot for knot in knots if knot.moving]
+    if not moving:
         return
-    rho = geometry.limb_mm + np.concatenate([knot.height_mm for knot in knots if knot.moving])
-    angle = np.deg2rad(np.concatenate([knot.angle_deg for knot in knots if knot.moving]) - geometry.from_deg)
-    place = np.column_stack([rho * np.sin(angle), rho * np.cos(angle)])
-    # half the width of the strips
-    least_mm = 0.5 * geometry.columns * geometry.mm_per_column(float(np.median(rho)) - geometry.limb_mm)
+    frame = np.concatenate([knot.frame for knot in moving])
+    place = np.concatenate([_in_the_sky(geometry, knot.height_mm, knot.angle_deg) for knot in moving])
+    least_mm = 0.5 * np.deg2rad(geometry.columns * geometry.deg_per_column) * np.median(np.abs(place))
     seen, crossed = 0, 0
     for one in np.unique(frame):
         points = place[frame == one]
         if len(points) < LEAST_ALIKE:
             continue
-        ahead = points[None] - points[:, None]
-        length = np.hypot(*np.moveaxis(ahead, -1, 0))
-        i, j = np.nonzero(length >= least_mm)
-        side = np.array([ahead[i, j, 1], -ahead[i, j, 0]]).T / length[i, j, None]
-        off = np.abs(np.einsum("kna,ka->kn", points[None] - points[i][:, None], side))
+        ahead = points - points[:, None]
+        i, j = np.nonzero(np.abs(ahead) >= least_mm)  # half the width of the strips
+        along = ahead[i, j] / np.abs(ahead[i, j])
+        off = np.abs(((points - points[i][:, None]) * along.conj()[:, None]).imag)
         seen += 1
         crossed += bool((np.mean(off < limits.KNOT_MM / 2, axis=1) > ALIKE).any())
     if crossed > seen / 2:
@@ -198,8 +195,8 @@ def doubtful_knots(strip: Strip, knots: tuple[KnotTrack, ...]) -> Iterator[Check
         row, column = strip.geometry.row(knot.height_mm), strip.geometry.column(knot.angle_deg)
         cut = index[0] <= 1, index[-1] >= len(strip) - 2  # by the recording's own beginning and end
         open_ = [c or p for c, p in zip(cut, _passes_border(strip, index, row, column), strict=True)]
-        others = [_in_the_sky(strip, k.height_mm, k.angle_deg) for k in knots if k is not knot]
-        own = _in_the_sky(strip, knot.height_mm, knot.angle_deg)
+        others = [_in_the_sky(strip.geometry, k.height_mm, k.angle_deg) for k in knots if k is not knot]
+        own = _in_the_sky(strip.geometry, knot.height_mm, knot.angle_deg)
         if all(open_) and all(np.abs(np.subtract.outer(own, other)).min() > 30.0 for other in others):
             lone.append(f"{knot.knot}")
     if lone:
@@ -210,9 +207,9 @@ def doubtful_knots(strip: Strip, knots: tuple[KnotTrack, ...]) -> Iterator[Check
         yield Check("motion", "lone knots", "fair", f"{words}: {other}")
 
 
-def _in_the_sky(strip: Strip, height_mm: np.ndarray, angle_deg: np.ndarray) -> np.ndarray:
+def _in_the_sky(geometry: StripGeometry, height_mm: np.ndarray, angle_deg: np.ndarray) -> np.ndarray:
     """(n,) places in the plane of the sky as complex numbers, Mm from the Sun's centre."""
-    return (strip.geometry.limb_mm + height_mm) * np.exp(1j * np.deg2rad(angle_deg))
+    return (geometry.limb_mm + height_mm) * np.exp(1j * np.deg2rad(angle_deg))
 
 
 def _on_its_line(

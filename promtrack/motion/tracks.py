@@ -27,7 +27,6 @@ from promtrack.motion.records import KnotTrack
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
 
-MOST_TRIALS, LEAST_TRIALS = 20, 5  # scrambled runs
 FRINGE_MM = 5.0  # spicules come and go below: tracks there follow one after the other
 STILL_SIZES = 0.5  # a track that went less than this part of its size is one of something that stands still
 
@@ -98,8 +97,8 @@ def track_knots(
     tracks = link_points(places, linking)
     tree = cKDTree(places.place_mm) if tracks else None
     scored = [(track_score(one, places, linking, tree), travel(one, places)) for one in tracks]
-    # in 2000 strips: as many chance tracks of a long run as of a short one
-    trials = int(np.clip(round(2000 / len(strip)), LEAST_TRIALS, MOST_TRIALS))
+    # scrambled runs of 2000 strips together: as many chance tracks of a long run as of a short one
+    trials = int(np.clip(round(2000 / len(strip)), 5, 20))
     chance = chance_tracks(places, linking, trials=trials, rng=rng)
     by_chance = np.array([expected_by_chance(*one, chance) for one in scored])
     listed = max(
