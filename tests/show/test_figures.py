@@ -613,6 +613,16 @@ def test_a_ridge_that_nothing_else_followed_has_no_number_but_on_a_path_asked_fo
         assert ("dotted" in texts) != told
 
 
+def test_a_curved_ridge_is_drawn_curved(measured_fake):
+    # TRUTH  a parabola of 20 m/s² leaves its chord by an eighth of that times its time squared
+    knot = next(ridge for ridge in measured_fake.motion.ridges if ridge.knot and not ridge.front)
+    bent = replace(knot, accel_m_s2=20.0)
+    run = replace(measured_fake, motion=replace(measured_fake.motion, ridges=(bent,)))
+    distance = next(line.get_ydata() for line in sheet_of("time_distance", run).axes[0].lines)
+    away = np.linspace(distance[0], distance[-1], len(distance)) - distance
+    assert away.max() == pytest.approx(20e-6 / 8.0 * (bent.last_s - bent.first_s) ** 2, rel=0.02)
+
+
 def test_what_the_title_counts_is_drawn_before_what_nothing_else_followed(measured_fake):
     # TRUTH  a ridge of a knot, of a speed less sure than that of five others on its path
     knot = next(ridge for ridge in measured_fake.motion.ridges if ridge.knot and not ridge.front)
