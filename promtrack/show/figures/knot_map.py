@@ -200,10 +200,7 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
     width = aspect * tall / SHEET_ASPECT
     pictures = map_pictures(measured, area, frames)
     brightest = np.max(pictures, axis=0)
-    tall_px, wide_px = (round(part * size) for part, size in zip((0.25, 0.5), brightest.shape, strict=False))
-    brightest[:tall_px, :wide_px] = brightest[:tall_px, -wide_px:] = (
-        255  # the times and the Earth stand there
-    )
+    brightest[: len(brightest) // 4] = 255  # the times and the Earth stand there
     earth_mm = 1e-3 * EARTH_RADIUS_KM
     for place, (frame, picture) in enumerate(zip(frames, pictures, strict=True)):
         row, column = divmod(place, COLUMNS)
@@ -212,11 +209,8 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
         axes.imshow(picture, extent=area.extent, aspect="equal", origin="upper")
         axes.set(xlim=(0.0, area.width_mm), ylim=(0.0, area.height_mm))
         axes.set_axis_off()
-        style: dict[str, Any] = {
-            "transform": axes.transAxes,
-            "color": PICTURE_INK,
-            "path_effects": outlined(),
-        }
+        style: dict[str, Any] = {"color": PICTURE_INK, "path_effects": outlined()}
+        style["transform"] = axes.transAxes
         axes.text(0.03, 0.96, clock(measured.sequence.times_utc[frame]), va="top", fontweight="bold", **style)
         x, y = area.width_mm - 1.3 * earth_mm, area.height_mm - 1.3 * earth_mm
         axes.add_patch(Circle((x, y), earth_mm, color="#7fb4e6", linewidth=0))

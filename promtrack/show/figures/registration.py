@@ -39,7 +39,8 @@ def registration_check(measured: Measured, theme: Theme) -> Figure:
     height = 0.26 if still else 0.16
     _draw_frame(figure.add_axes((0.065, 0.45, 0.40, 0.37)), measured)
     for row, line in enumerate(_words(measured)):
-        colour = theme.warning if line.startswith("×") else theme.ink
+        if not line.startswith(" "):  # else the sentence goes on
+            colour = theme.warning if line.startswith("×") else theme.ink
         figure.text(0.03, 0.335 - LINE_STEP * row, line, va="center", color=colour)
     for row, draw in enumerate(draws):
         axes = figure.add_axes((0.575, 0.84 - height - row * (height + 0.075 + 0.025 * still), 0.39, height))
@@ -107,11 +108,9 @@ def _words(measured: Measured) -> list[str]:
 
 def _draw_centre(axes: Axes, measured: Measured, theme: Theme) -> None:
     lock = measured.lock
-    for values, colour, marker, name in (
-        (lock.centre_x_px, theme.marks.knots[0], "s", "x"),
-        (lock.centre_y_px, theme.marks.front, "o", "y"),
-    ):
-        _points(axes, measured, values - values[lock.reference], lock.centre_err_px, colour, marker, name)
+    x, y = (values - values[lock.reference] for values in (lock.centre_x_px, lock.centre_y_px))
+    _points(axes, measured, x, lock.centre_err_px, theme.marks.knots[0], "s", "x")
+    _points(axes, measured, y, lock.centre_err_px, theme.marks.front, "o", "y")
     name_y(axes, "Sun's centre (px)")
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.97), ncols=2, handletextpad=0.1, columnspacing=0.8)
 
@@ -131,9 +130,8 @@ def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:
     _points(axes, measured, radius, lock.frame_radius_err_px, theme.marks.knots[0], "s")
     words = "radius − common radius (px)"
     if lock.own_radius_px != lock.radius_px:
-        axes.axhline(
-            lock.own_radius_px - lock.radius_px, color=theme.marks.knots[0], linewidth=1.6, linestyle="--"
-        )
+        own, colour = lock.own_radius_px - lock.radius_px, theme.marks.knots[0]
+        axes.axhline(own, color=colour, linewidth=1.6, linestyle="--")
         words = "radius − common (px); dashed: limb alone"
     name_y(axes, words if "dashed" in words else f"{words}; band ± {error_text(lock.radius_err_px)}")
 
@@ -155,12 +153,8 @@ def _points(
 def _mark_rejected(axes: Axes, measured: Measured, theme: Theme) -> None:
     """A cross at the foot of the axes for each frame left out."""
     at = date2num(measured.sequence.times_utc)[measured.lock.rejected]
-    style: dict[str, Any] = {
-        "color": theme.warning,
-        "markersize": 9,
-        "markeredgewidth": 2.4,
-        "clip_on": False,
-    }
-    axes.plot(at, np.full(len(at), 0.06), "x", transform=axes.get_xaxis_transform(), **style)
+    style: dict[str, Any] = {"color": theme.warning, "markersize": 9, "markeredgewidth": 2.4}
+    low, transform = np.full(len(at), 0.06), axes.get_xaxis_transform()
+    axes.plot(at, low, "x", transform=transform, clip_on=False, **style)
     for place in at:
         axes.axvline(place, color=theme.warning, alpha=0.35, linewidth=1.0)
