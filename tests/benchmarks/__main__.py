@@ -158,8 +158,8 @@ def compare(frames: list[Path], scratch: Path, repeats: int) -> Comparison:
         if runs[-1].status not in (0, 3):  # 3: done, with a poor verdict
             raise SystemExit(f"the run failed: {runs[-1].output}")
         plain.append(plain_floor(frames, out / "clip.mp4", ENCODER, scratch))
-        held = clip_pictures(finished_job(frames, out).measured())
-        clips.append(clip_floor(frames, held, out / "clip.mp4", ENCODER, scratch))
+        held, repeats = clip_pictures(finished_job(frames, out).measured())
+        clips.append(clip_floor(frames, held, repeats, out / "clip.mp4", ENCODER, scratch))
     return Comparison(
         len(frames),
         *(sorted(some, key=lambda one: one.wall_s)[len(some) // 2] for some in (runs, plain, clips)),

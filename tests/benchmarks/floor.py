@@ -53,9 +53,9 @@ def clip_shape(clip: Path) -> dict[str, int | float]:
         capture.release()
 
 
-def clip_pictures(measured: Measured) -> list[bytes]:
+def clip_pictures(measured: Measured) -> tuple[list[bytes], list[int]]:
     """Pictures of the clip as raw yuv420p before they are encoded, from its middle, where all annotation
-    stands."""
+    stands; and how often each picture of the whole clip is shown."""
     studio = prepare(measured)
     shots = studio.plan.shots
     first = max(len(shots) - HELD_PICTURES, 0) // 2
@@ -66,7 +66,7 @@ def clip_pictures(measured: Measured) -> list[bytes]:
     ):
         tone = tone_frame(take.frame, studio.toner, views[take.shot.place], lock, take.shot.frame)
         pictures.append(b"".join(film.draw(take, tone) or ()))
-    return pictures
+    return pictures, [shot.repeats for shot in shots]
 
 
 def plain_floor(frames: list[Path], clip: Path, x264: list[str], scratch: Path) -> Floor:
@@ -88,18 +88,20 @@ def plain_floor(frames: list[Path], clip: Path, x264: list[str], scratch: Path) 
     return _encoded(pictures(), shape, "gray", x264, scratch)
 
 
-def clip_floor(frames: list[Path], held: list[bytes], clip: Path, x264: list[str], scratch: Path) -> Floor:
-    """Reading `frames` once while pictures of the clip, from `clip_pictures`, go into x264; the last one is
-    held as in the clip."""
+def clip_floor(
+    frames: list[Path], held: list[bytes], repeats: list[int], clip: Path, x264: list[str], scratch: Path
+) -> Floor:
+    """Reading `frames` once while pictures of the clip, from `clip_pictures`, go into x264, as many different
+    ones as the clip has, and each as often."""
     shape = clip_shape(clip)
     there_and_back = itertools.cycle([*held, *held[-2:0:-1]])
 
     def pictures() -> Iterator[bytes]:
-        picture = b""
-        for frame, picture in zip(frames, there_and_back, strict=False):
-            cv2.imread(str(frame), cv2.IMREAD_UNCHANGED)
-            yield picture
-        yield from itertools.repeat(picture, max(shape["pictures"] - len(frames), 0))
+        parts = np.array_split(list(map(str, frames)), len(repeats))
+        for part, picture, count in zip(parts, there_and_back, repeats, strict=False):
+            for frame in part:
+                cv2.imread(frame, cv2.IMREAD_UNCHANGED)
+            yield from itertools.repeat(picture, count)
 
     return _encoded(pictures(), shape, "yuv420p", x264, scratch)
 
