@@ -158,7 +158,8 @@ def plan_blocks(geometry: StripGeometry) -> Blocks:
     row = first[-1] + 1
     while row < geometry.rows:
         first.append(row)
-        wide_mm = float(np.clip(0.05 * geometry.height_mm(row), 2.0, 5.0))
+        # at the border of the row: the limb lies on a row, and a twentieth of whole rows may be just a half
+        wide_mm = float(np.clip(0.05 * geometry.height_mm(row + 0.5), 2.0, 5.0))
         row += max(round(wide_mm / geometry.mm_per_row), 1)
     bins = np.array(first)
     centres = np.asarray(geometry.height_mm((bins + np.append(bins[1:], geometry.rows) - 1) / 2.0))

@@ -1,5 +1,7 @@
 """The backdrop: halo and sky go, prominences stay."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -133,3 +135,15 @@ def test_missing_corners_do_not_matter():
 
 def test_nothing_in_view_is_nan():
     assert np.isnan(left_of([np.full((180, 900), np.nan, np.float32)])).all()
+
+
+@pytest.mark.parametrize("mm_per_row", [0.27, 0.74, 0.85])
+def test_bins_do_not_hang_on_rounding(mm_per_row):
+    # TRUTH  a scale that differs by 1e-13 of itself, as rounding makes it, with the limb on a row as always.
+    bins = [
+        plan_blocks(
+            replace(GEOMETRY, low_mm=-20 * mm_per_row * part, mm_per_row=mm_per_row * part)
+        ).bins.tolist()
+        for part in (1.0 - 1e-13, 1.0, 1.0 + 1e-13)
+    ]
+    assert bins[0] == bins[1] == bins[2]
