@@ -236,21 +236,9 @@ def locked_name(index: int, time_utc: np.datetime64) -> str:
 def write_locked(
     frame: np.ndarray, path: Path, view: ClipView, lock: LimbLock, index: int, full_scale: float
 ) -> None:
-    """One frame turned and shifted onto the reference frame; brightness is linear, the camera's full scale is
-    65535.
-
-    What the frame does not show repeats its border.
-
-    Parameters
-    ----------
-    frame : (rows, columns), counts
-    view : as `locked_view` gives it
-    full_scale : counts at which the camera saturates
-
-    Raises
-    ------
-    InputError : the file just written does not read back
-    """
+    """One frame (counts) turned and shifted onto the reference frame, as `locked_view` has it; its border is
+    repeated, brightness is linear, and `full_scale`, at which the camera saturates, is 65535. Raises
+    InputError: the file just written does not read back."""
     picture = warp(frame.astype(np.float32, copy=False), affine_to_frame(view, lock, index), view)
     counts = np.rint(np.clip(picture * np.float32(65535.0 / full_scale), 0.0, 65535.0)).astype(np.uint16)
     done, data = cv2.imencode(".tif", counts)
