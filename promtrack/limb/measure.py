@@ -178,6 +178,8 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     dark = _high(np.array([m.signs.dark_part for m in measures]), 8.0, 0.002)
     sky = np.array([m.signs.sky for m in measures]) / exposure
     veiled = sky > 1.1 * float(np.median(sky))
+    if _burnt(measures):  # of a limb cut off at full scale more is seen through cloud, which is wider
+        wide &= ~veiled
     reasons = []
     for i, m in enumerate(measures):
         blurred = wide[i] or dull[i] or sharp[i] < LEAST_PART
