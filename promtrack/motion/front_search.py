@@ -82,10 +82,11 @@ def find_rising_edges(
     search is 'none' or 'not measurable'; who finds that a front moves sets 'found'.
 
     The score of a path is the sum along it, in sigma Mm, of the new light below the edge less that above, 2
-    sigma taken off: a fainter edge counts against a path. The control leaves out the best edge and what
-    follows it, and shifts blocks of heights by random times, circularly: flicker keeps its memory and motion
-    loses its order. The upper tail of its scores over all angles is continued as an exponential. An edge that
-    spans all angles at one height is air, not plasma, and is left out.
+    sigma taken off: a fainter edge counts against a path. The control leaves out the best edge, what follows
+    it and the pieces from which cloud parts it, and shifts blocks of heights by random times, circularly:
+    flicker keeps its memory and motion loses its order. The upper tail of its scores over all angles is
+    continued as an exponential. An edge that spans all angles at one height is air, not plasma, and is left
+    out.
     """
     nothing = (None,) * len(sectors)
     if len(strip) < limits.BLOCK_STRIPS:
@@ -102,8 +103,7 @@ def find_rising_edges(
     best = int(scores.argmax())
     first, last = _around(scores >= FLANK * scores[best], best)
     for column in range(first, last + 1):
-        for i, row in zip(paths[column].index, paths[column].row, strict=True):
-            edge[max(i - 1, 0) :, row, column] = 0.0
+        _leave_out(cells, edge[:, :, column], paths[column])
     chance = _chance(cells, edge, rng)
     expected = np.array([len(scores) * chance.probability(score) for score in scores])  # in the whole run
 
@@ -274,6 +274,17 @@ def _chance(cells: Cells, edge: np.ndarray, rng: np.random.Generator) -> Tail:
             shifted[:, part] = np.roll(edge[:, part], int(rng.integers(len(edge))), axis=0)
         scores.append(_gains(cells, shifted).max(axis=(0, 1)))
     return Tail.of(np.concatenate(scores))
+
+
+def _leave_out(cells: Cells, edge: np.ndarray, path: _Path) -> None:
+    """Empty one column (n, rows) of a path and what comes after it at its heights, and of the pieces of the
+    same rise from which cloud parts it: earlier below it, later above it."""
+    ends = (path.index[0], path.row[0]), (path.index[-1], path.row[-1])
+    for i, row in zip(path.index, path.row, strict=True):
+        edge[max(i - 1, 0) :, row] = 0.0
+    for piece in (edge[: ends[0][0] + 1, : ends[0][1]], edge[ends[1][0] :, ends[1][1] + 1 :]):
+        if piece.size and (more := _best_path(cells, piece)).score > 0:
+            _leave_out(cells, piece, more)
 
 
 def _around(member: np.ndarray, k: int) -> tuple[int, int]:

@@ -8,7 +8,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.signal import lfilter
 
 from promtrack.limb.frame_limb import LimbSigns
-from promtrack.limb.measure import FrameMeasure
+from promtrack.limb.measure import FrameMeasure, reasons_against
 from promtrack.limb.records import Known, Place, Terms
 from promtrack.limb.shifts import BlockShifts
 from promtrack.limb.solve import solve
@@ -126,6 +126,22 @@ def test_a_computed_turn_holds_whatever_the_radius():
     assert found.radius_px == pytest.approx(1530.0, abs=3 * found.radius_err_px)
     assert found.radius_px > 1515.0
     assert found.turn_deg == pytest.approx(turn, abs=1e-6)
+
+
+def test_a_burnt_out_limb_behind_cloud_is_not_blurred():
+    # TRUTH  five frames of a burnt-out limb are twice as wide; cloud scatters three times the light beside
+    # the Sun in them, or none does
+    usual = np.full(FRAMES, USUAL_WIDTH_PX)
+    usual[20:25] *= 2.0
+    clear = measures_of(np.zeros((FRAMES, 2)), usual, np.zeros(FRAMES), np.random.default_rng(5))
+    clear = [replace(m, signs=replace(m.signs, sky=100.0)) for m in clear]
+    veiled = [
+        replace(m, signs=replace(m.signs, sky=300.0 if 20 <= i < 25 else 100.0)) for i, m in enumerate(clear)
+    ]
+    reasons = reasons_against(clear, np.ones(FRAMES))
+    assert all(reason.startswith("blurred") for reason in reasons[20:25])
+    assert not any(reasons[:20] + reasons[25:])
+    assert not any(reasons_against(veiled, np.ones(FRAMES)))
 
 
 def errors_on_spicules(cadence_s: float, seed: int, terms: Terms = Terms()) -> np.ndarray:
