@@ -153,6 +153,7 @@ def _brightness(template: Template, zone: Zone) -> float:
 
 
 DARKEST = 0.1  # of the usual light, below which noise rules
+JUMP_PX = 6.0  # since the frame before, that blurs
 LEAST_PART = 0.45  # of the usual sharpness, and of the rays along the limb
 
 
@@ -179,7 +180,7 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     sky = np.array([m.signs.sky for m in measures]) / exposure
     veiled = sky > 1.1 * float(np.median(sky))
     if _burnt(measures):  # of a limb cut off at full scale more is seen through cloud, which is wider
-        wide &= ~veiled
+        wide &= ~veiled | (step > JUMP_PX)
     reasons = []
     for i, m in enumerate(measures):
         blurred = wide[i] or dull[i] or sharp[i] < LEAST_PART
@@ -189,7 +190,7 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
             # Half of the light is cloud, not haze, if there is also more light beside the Sun than usual;
             # without that it is a shorter exposure or a smaller gain, and does no harm.
             reasons.append(f"cloud: {100 * bright[i]:.0f} % of the usual light")
-        elif blurred and step[i] > 6:
+        elif blurred and step[i] > JUMP_PX:
             reasons.append(f"blurred by a jump of {step[i]:.0f} px")
         elif blurred:
             reasons.append(

@@ -142,6 +142,9 @@ def test_a_burnt_out_limb_behind_cloud_is_not_blurred():
     assert all(reason.startswith("blurred") for reason in reasons[20:25])
     assert not any(reasons[:20] + reasons[25:])
     assert not any(reasons_against(veiled, np.ones(FRAMES)))
+    # after a jump the frame is blurred all the same
+    veiled[22] = replace(veiled[22], place=replace(veiled[22].place, x_px=14.0))
+    assert reasons_against(veiled, np.ones(FRAMES))[22] == "blurred by a jump of 14 px"
 
 
 def errors_on_spicules(cadence_s: float, seed: int, terms: Terms = Terms()) -> np.ndarray:
