@@ -14,6 +14,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import matmul_toeplitz
 from scipy.optimize import minimize_scalar
 
 from promtrack.motion.kinematics import (
@@ -63,6 +64,16 @@ class _Fit:
         """BIC, `count` of the heights being independent; only differences matter."""
         part = self.squares * count / len(self.curve)
         return self.errors.log_det + bic(part, count, len(self.values) + 1, least_variance=1.0)
+
+    def covariance(self, memory: float) -> np.ndarray:
+        """(k, k) of the values, from the drift and the scatter of the heights with its memory."""
+        n, errors = len(self.curve), self.errors
+        moves = np.linalg.pinv(errors.white(self.slopes))
+        moves = (moves - moves @ errors.basis @ errors.basis.T)[:, :n]  # by each height in its error
+        scatter = residual_covariance(self.white[:n], memory, len(self.values) + errors.taken)
+        drift = moves / errors.err_mm @ errors.drift_mm
+        result: np.ndarray = moves @ matmul_toeplitz(scatter, moves.T) + drift @ drift.T
+        return result
 
 
 def onset_time(c0: np.ndarray | float, tau: np.ndarray | float, c1: np.ndarray | float) -> np.ndarray:
@@ -131,11 +142,7 @@ def fit_front(
     memory = memory_of(found[chosen].white[:n], len(found[chosen].values))
     fits = []
     for model, fit in found.items():
-        errors = fit.errors
-        scatter = residual_covariance(fit.white[:n], memory, len(fit.values) + errors.taken)
-        scatter = scatter * np.outer(err_mm, err_mm) + errors.drift_mm @ errors.drift_mm.T
-        moves = np.linalg.pinv(errors.white(fit.slopes)) @ errors.white(np.eye(n))  # (k, n) by each height
-        values = rng.multivariate_normal(fit.values, moves @ scatter @ moves.T, draws, check_valid="ignore")
+        values = rng.multivariate_normal(fit.values, fit.covariance(memory), draws, check_valid="ignore")
         if model in (SUDDEN, REST, EXPONENTIAL):  # as in the fit
             values = values[values[:, 2] > 0]
         if model == EXPONENTIAL:

@@ -160,12 +160,12 @@ def independent(residual: np.ndarray, free: int) -> int:
 
 
 def residual_covariance(residual: np.ndarray, memory: float, free: float) -> np.ndarray:
-    """(n, n) covariance of what a fit leaves, neighbours being correlated as in an autoregression of first
-    order. The fit has taken its parameters' share of the variance away, each as long as the memory lasts."""
+    """(n,) covariance of what a fit leaves, by the distance of two points, neighbours being correlated as in
+    an autoregression of first order. The fit has taken its parameters' share of the variance away, each as
+    long as the memory lasts."""
     n = len(residual)
     swallowed = min(free * (1 + memory) / (1 - memory), 0.6 * n)
-    apart = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
-    return np.asarray(n / (n - swallowed) * np.var(residual) * memory**apart)
+    return np.asarray(n / (n - swallowed) * np.var(residual) * memory ** np.arange(n))
 
 
 def spread(values: np.ndarray) -> np.ndarray:

@@ -5,7 +5,8 @@ import pytest
 from scipy.optimize import curve_fit
 
 from promtrack.motion.front import local_speeds
-from promtrack.motion.front_fit import EXPONENTIAL, fit_front, front_verdict
+from promtrack.motion.front_fit import EXPONENTIAL, MODELS, _fitted, fit_front, front_verdict
+from promtrack.motion.kinematics import DriftingErrors
 from promtrack.motion.records import NONE
 from tests.outside.height_time import linear_exponential
 
@@ -110,6 +111,27 @@ def test_correlated_unrest_widens_the_errors():
     # 28 %)
     assert np.mean(np.abs(pulls) < 1) > 0.55
     assert fits[0].speed_err_km_s[1] > 2 * 0.5 * (12 / 60) ** 0.5 / T[-1] * 1e3 * 0.8
+
+
+@pytest.mark.parametrize("model", MODELS)
+@pytest.mark.parametrize(("memory", "drift_mm"), [(0.0, 0.0), (0.6, 0.5)])
+def test_the_covariance_of_a_fit_is_that_of_dense_matrices(model, memory, drift_mm):
+    # TWIN  generalised least squares with (n, n) matrices; 1e-9 of the errors: slopes that differ in size by
+    # up to 1e3 lose that squared of 16 digits where their product is inverted
+    t, rng = T - T.mean(), np.random.default_rng(3)
+    err = 0.3 + 0.2 * rng.random(len(T))
+    errors = DriftingErrors.of(t, err, drift_mm)
+    fit = _fitted(model, t, 30.0 + 3.0 * np.exp(T / 700.0) + err * rng.normal(size=len(T)), errors, 220.0)
+    drift = errors.drift_mm @ errors.drift_mm.T
+    weighted = np.linalg.solve(np.diag(err**2) + drift, fit.slopes)
+    moves = np.linalg.solve(fit.slopes.T @ weighted, weighted.T)
+    n, free = len(T), len(fit.values) + errors.taken
+    variance = np.var(fit.white[:n]) * n / (n - min(free * (1 + memory) / (1 - memory), 0.6 * n))
+    apart = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+    expected = moves @ (variance * memory**apart * np.outer(err, err) + drift) @ moves.T
+    size = np.sqrt(np.diag(expected))
+    scale = np.outer(size, size)
+    np.testing.assert_allclose(fit.covariance(memory) / scale, expected / scale, rtol=0.0, atol=1e-9)
 
 
 def test_linear_exponential_is_the_least_squares_solution():
