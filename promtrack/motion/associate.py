@@ -89,7 +89,7 @@ def _during(ridge: Ridge, time_s: np.ndarray) -> np.ndarray:
     """Which of the times lie in a ridge's, to half a second; none where they do not cover most of it."""
     during = (time_s >= ridge.first_s - 0.5) & (time_s <= ridge.last_s + 0.5)
     seen = time_s[during]
-    if len(seen) < 4 or np.ptp(seen) < 0.5 * (ridge.last_s - ridge.first_s):
+    if len(seen) < 4 or np.ptp(seen) < 0.6 * (ridge.last_s - ridge.first_s):
         return np.zeros(len(time_s), bool)
     return during
 

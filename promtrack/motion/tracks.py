@@ -101,9 +101,8 @@ def track_knots(
     trials = int(np.clip(round(2000 / len(strip)), 5, 20))
     chance = chance_tracks(places, linking, trials=trials, rng=rng)
     by_chance = np.array([expected_by_chance(*one, chance) for one in scored])
-    listed = max(
-        0.05, motion.false_alarms
-    )  # chance tracks as good, for a track that is listed, moving or not
+    # chance tracks as good, for a track that is listed, moving or not
+    listed = max(0.05, motion.false_alarms)
     sure = by_chance <= listed
     # Step-down (Westfall & Young 1993, Resampling-Based Multiple Testing): blocks leave pieces of what is
     # sure.

@@ -172,7 +172,7 @@ class ProductFolder:
             remedy = "give a new or an empty folder with --out"
             raise InputError(what, where=str(self.path), remedy=remedy)
         theirs = self.source
-        if theirs not in (None, absolute(source)) and self._stages() and not keep:
+        if theirs and os.path.realpath(theirs) != str(given) and self._stages() and not keep:
             if not replace:
                 other = f"holds what was measured in another recording, {relative_path(theirs, os.curdir)}"
                 remedy = f"{ELSEWHERE}, or let it go with --replace"

@@ -108,7 +108,7 @@ def _page(
         raise InputError(what, remedy="save it with the colours pixel by pixel")
     tiled = tags.TILEOFFSETS in directory
     if tiled and dtype.itemsize == 1 and one(Tag.Orientation, 1) in (2, 3, 6, 7):  # OpenCV mirrors each tile
-        what = "holds 8-bit tiles under an orientation tag that mirrors them, which cannot be read"
+        what = "holds 8-bit tiles under an orientation tag that turns or mirrors them, which cannot be read"
         raise InputError(what, remedy="save it without the tag or without tiles")
     needed = rows * columns * samples * dtype.itemsize
     every = partial(_all, directory)

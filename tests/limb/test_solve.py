@@ -142,6 +142,12 @@ def test_a_burnt_out_limb_behind_cloud_is_not_blurred():
     assert all(reason.startswith("blurred") for reason in reasons[20:25])
     assert not any(reasons[:20] + reasons[25:])
     assert not any(reasons_against(veiled, np.ones(FRAMES)))
+    # a sky of nothing, as where a dark was taken off, scatters as it will
+    dark = [
+        replace(m, signs=replace(m.signs, sky=float(1e-3 * np.random.default_rng(i).normal())))
+        for i, m in enumerate(clear)
+    ]
+    assert [bool(reason) for reason in reasons_against(dark, np.ones(FRAMES))] == list(usual > USUAL_WIDTH_PX)
     # after a jump the frame is blurred all the same
     veiled[22] = replace(veiled[22], place=replace(veiled[22].place, x_px=14.0))
     assert reasons_against(veiled, np.ones(FRAMES))[22] == "blurred by a jump of 14 px"

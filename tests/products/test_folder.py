@@ -3,10 +3,11 @@
 import multiprocessing
 import ntpath
 import os
+from pathlib import Path
 
 import pytest
 
-from promtrack.errors import InputError
+from promtrack.errors import InputError, SettingsError
 from promtrack.files import atomic_write
 from promtrack.products.folder import ProductFolder, alone, default_folder, stamp_of
 
@@ -78,6 +79,21 @@ def _try_alone(path, answer):
             answer.put("held")
     except InputError as error:
         answer.put(str(error))
+
+
+def test_the_same_recording_by_another_way_is_the_same(tmp_path, monkeypatch):
+    (tmp_path / "data").mkdir()
+    (tmp_path / "here").mkdir()
+    (tmp_path / "frames").symlink_to(tmp_path / "data")
+    folder = ProductFolder(tmp_path / "out")
+    monkeypatch.chdir(tmp_path / "here")
+    for way in (Path("../frames"), tmp_path / "frames", tmp_path / "data"):
+        folder.create(way)
+        folder["frames"].write_text("")
+        folder.mark_done("lock", "a", [folder["frames"]])
+    (tmp_path / "others").mkdir()
+    with pytest.raises(SettingsError, match="another recording"):
+        folder.create(tmp_path / "others")
 
 
 def test_a_second_run_is_refused(tmp_path):

@@ -50,6 +50,19 @@ def test_raw_pictures_of_a_colour_camera_are_asked_about(tmp_path, y, x, pattern
     assert len(open_sequence(folder, camera=CameraSettings(bayer="none"))) == 3
 
 
+def test_a_pixel_without_a_value_hides_no_raw_colour(tmp_path):
+    # TRUTH  red light alone, in pictures of floating numbers of which one has a hole
+    through = np.full((ROWS, COLUMNS), 0.06)
+    through[::2, ::2] = 1.0
+    raw = [(picture(i) * through).astype(np.float32) for i in range(3)]
+    raw[1][10:12, 10:12] = np.nan
+    for i, one in enumerate(raw):
+        (tmp_path / "in").mkdir(exist_ok=True)
+        fits.writeto(tmp_path / "in" / stamp_name(i, ".fits"), one)
+    with pytest.raises(InputError, match=r"raw pictures of a colour camera; give --set camera\.bayer="):
+        open_sequence(tmp_path / "in")
+
+
 def test_one_black_frame_with_hot_pixels_is_no_raw_colour(tmp_path):
     # TRUTH  the cap was on in the first frame: its three hot pixels lie on two of the four places of 2 x 2
     black = np.zeros((ROWS, COLUMNS), np.uint16)

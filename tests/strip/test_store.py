@@ -1,14 +1,16 @@
 """Strips on disk: what goes in comes out within half a step, as a standard FITS file."""
 
+import math
 import time
 from concurrent.futures import ThreadPoolExecutor
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from astropy.io import fits
 
 from promtrack.errors import InputError
-from promtrack.strip.store import CUBE, Planes, StripWriter, in_steps, packed
+from promtrack.strip.store import CUBE, Decoded, Planes, StripWriter, in_steps, packed
 
 STEP = 2.5  # a quarter of the noise below
 
@@ -85,6 +87,18 @@ def test_each_thread_reads_its_own_file(tmp_path):
             return id(cube.own.cube.hdu)
 
         assert len(set(pool.map(opened, range(4)))) == 4
+
+
+@pytest.mark.parametrize(
+    ("free", "disk", "kept"),
+    [(16e9, 100e9, True), (4e9, 100e9, False), (16e9, 4e9, False), (math.inf, 100e9, False)],
+)
+def test_strips_are_kept_decoded_where_memory_and_disk_hold_them(tmp_path, monkeypatch, free, disk, kept):
+    # 3 GB of strips, and no system that keeps its free memory to itself has more than is usual
+    monkeypatch.setattr("promtrack.strip.store.free_bytes", lambda: free)
+    monkeypatch.setattr("shutil.disk_usage", lambda _: SimpleNamespace(free=disk))
+    beside = Decoded.beside(tmp_path / "strip.fits", (1500, 1000, 1000), 1.0)
+    assert (beside is not None) == kept
 
 
 def test_a_damaged_file_is_named(tmp_path):
