@@ -57,7 +57,7 @@ class Body:
     time_s: np.ndarray
     theta_deg: np.ndarray  # image angle of the mark
     height_mm: np.ndarray
-    speed_km_s: np.ndarray  # nan where no model describes the motion
+    speed_km_s: np.ndarray  # nan where no model describes the motion, and where a front rests by its model
     error_km_s: np.ndarray  # chance, scale and clock together
     sector_deg: np.ndarray | None = None  # image angles along a front's edge; None for a knot
     number_s: tuple[float, float] | None = None  # clip time for which its number shows
@@ -120,10 +120,14 @@ def number_lines(body: Body, stands_s: np.ndarray, page: Page) -> tuple[str, ...
     """'A ≥ 290 ± 3 km/s': letter, and the speed in the plane of the sky, a lower bound of the true one; 'A ≥
     150 to 290 km/s' where it changes by more than its error: what true speeds it goes through, no estimate,
     so that its ends have no error but the digits that the larger one leaves. `stands_s`: (n,) moments at
-    which it shows, n odd. 'by hand' stands below where the points were clicked."""
+    which it shows, n odd; 'A at rest' where it has not yet started at any. 'by hand' stands below where the
+    points were clicked."""
     hand = ("by hand",) if body.by_hand else ()
     speeds, errors = (np.interp(stands_s, body.time_s, v) for v in (np.abs(body.speed_km_s), body.error_km_s))
-    middle = len(stands_s) // 2
+    if not (moves := np.isfinite(speeds)).any():
+        return (f"{body.letter} at rest", *hand)
+    speeds, errors = speeds[moves], errors[moves]
+    middle = len(speeds) // 2
     ends = sorted((int(speeds.argmin()), int(speeds.argmax())))
     if np.ptp(speeds) > np.hypot(*errors[ends]):
         first, last = (
@@ -275,7 +279,7 @@ def draw_body(
 
 
 def _speed(measured: Measured, track: Front | KnotTrack) -> tuple[np.ndarray, np.ndarray]:
-    """The model's speed at the track's times and its whole error [km/s]; nan where none describes it."""
+    """The model's speed at the track's times and its whole error [km/s]; nan where it rests or none fits."""
     model = front_model(track) if isinstance(track, Front) else None
     if isinstance(track, KnotTrack) and track.fit.model != "none":
         if is_steady(measured, track):
@@ -284,7 +288,8 @@ def _speed(measured: Measured, track: Front | KnotTrack) -> tuple[np.ndarray, np
         speed, error = knot_speed(track, measured.strip.geometry.limb_mm, track.time_s)
     elif isinstance(track, Front) and model is not None:
         curve = front_curve(track, model, track.time_s)
-        speed, error = curve.speed_km_s, curve.speed_err_km_s
+        speed = np.where(curve.speed_km_s == 0.0, np.nan, curve.speed_km_s)  # 0 only where the model rests
+        error = curve.speed_err_km_s
     else:
         return np.full(len(track.time_s), np.nan), np.full(len(track.time_s), np.nan)
     return speed, np.hypot(error, speed * relative_error(measured))

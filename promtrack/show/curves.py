@@ -1,7 +1,8 @@
 """The fitted curves at any time, for drawing: a track's record in, heights and speeds out.
 
 Nothing is fitted to data here. The records hold model heights at the measured times, and a spline through
-them carries the model to the times between, whatever model it is. Frames of one time stamp count as one.
+them carries the model to the times between; only those that rest first are drawn from their parameters, as a
+spline rings at a corner. Frames of one time stamp count as one.
 """
 
 from __future__ import annotations
@@ -11,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import CubicSpline
 
+from promtrack.motion.front_fit import REST, SUDDEN
+from promtrack.motion.limits import KM_S, M_S2
 from promtrack.motion.records import Front, FrontFit, KnotTrack
 
 LONG_GAP = 3.5  # times the usual step: over a longer one no line is drawn
@@ -55,10 +58,18 @@ def knot_speed(knot: KnotTrack, limb_mm: float, time_s: np.ndarray) -> tuple[np.
 
 def front_curve(front: Front, fit: FrontFit, time_s: np.ndarray) -> FrontCurve:
     """A front's model at any times inside its span [s], in their shape."""
-    height = _through(front.time_s, fit.curve_mm)
     known = np.linspace(front.time_s[0], front.time_s[-1], len(fit.speed_err_km_s))
     error = np.interp(time_s, known, fit.speed_err_km_s)
-    return FrontCurve(height(time_s), 1e3 * height(time_s, 1), error)
+    if fit.model in (SUDDEN, REST):
+        rest_mm, start_s, rate = fit.values
+        gone = np.maximum(time_s - start_s, 0.0)
+        if fit.model == REST:
+            return FrontCurve(rest_mm + 0.5 * rate / M_S2 * gone**2, rate * gone * KM_S / M_S2, error)
+        moves = np.heaviside(gone, 0.0)  # nan where the time is
+        error = fit.speed_err_km_s[0] * (1.0 - moves) + fit.peak_speed_err_km_s * moves
+        return FrontCurve(rest_mm + rate / KM_S * gone, rate * moves, error)
+    height = _through(front.time_s, fit.curve_mm)
+    return FrontCurve(height(time_s), KM_S * height(time_s, 1), error)
 
 
 def _through(time_s: np.ndarray, value: np.ndarray) -> CubicSpline:

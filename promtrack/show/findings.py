@@ -14,7 +14,7 @@ from typing import TypeVar
 import numpy as np
 
 from promtrack.motion.false_alarms import LEAST_TOLD
-from promtrack.motion.front_fit import SPEED
+from promtrack.motion.front_fit import REST, SPEED, SUDDEN
 from promtrack.motion.interpretation import course, label_motion, ranked_fronts, ranked_knots, slant
 from promtrack.motion.records import Front, FrontFit, KnotTrack, Prominence
 from promtrack.rounding import clock, counted, duration, plain, significant_decimals, with_error
@@ -141,6 +141,14 @@ def front_model(front: Front) -> FrontFit | None:
     return front.best if front.best is not None and front.best.model == front.verdict else None
 
 
+def rest_of(front: Front) -> float:
+    """Whole seconds that a front rests before it starts, by the model that describes it; else 0."""
+    model = front_model(front)
+    if model is None or model.model not in (SUDDEN, REST):
+        return 0.0
+    return max(float(np.round(model.values[1] - front.time_s[0])), 0.0)
+
+
 def front_speed(measured: Measured, front: Front) -> Quoted:
     """A front's greatest speed by its model, or its mean speed from first to last height without one."""
     speed, random = front.quoted_km_s
@@ -234,12 +242,14 @@ def heights_title(measured: Measured) -> str:
         return f"The leading edge {_climb(measured, front)}; no simple model describes it"
     times = drawing_times(front.time_s)
     speed = np.abs(front_curve(front, model, times).speed_km_s)
-    slow_s = float(times[np.nanargmax(speed > 0.25 * np.nanmax(speed))] - front.time_s[0])
+    slow_s, slowly = rest_of(front), "rested"
+    if not slow_s:
+        slow_s = float(times[np.nanargmax(speed > 0.25 * np.nanmax(speed))] - front.time_s[0])
+        slowly = "rose slowly"
     rest_s = float(front.time_s[-1] - front.time_s[0]) - slow_s
     reached = front_speed(measured, front).text
     if slow_s > rest_s and front.height_mm[-1] > front.height_mm[0]:
-        slowly = f"The edge rose slowly for {duration(slow_s)}"
-        return f"{slowly}, then reached {reached} within {duration(rest_s)}"
+        return f"The edge {slowly} for {duration(slow_s)}, then reached {reached} within {duration(rest_s)}"
     return f"The leading edge {_climb(measured, front)}, at up to {reached}"
 
 
@@ -259,7 +269,9 @@ def speeds_title(measured: Measured) -> str:
         return f"The leading edge moved at {front_speed(measured, front).text} on average"
     curve, quoted = front_curve(front, model, front.time_s[[0, -1]]), front_speed(measured, front)
     speed = np.abs(curve.speed_km_s)
-    if abs(speed[1] - speed[0]) < CHANGES * quoted.error:
+    if rested_s := rest_of(front):
+        return f"The leading edge rested for {duration(rested_s)}, then reached {quoted.text}"
+    if abs(speed[1] - speed[0]) < CHANGES * quoted.error or speed[0] == 0.0:
         way = "moved at a steady" if model.model == SPEED else "reached"
         return f"The leading edge {way} {quoted.text}"
     first, last = map(with_error, speed, np.hypot(curve.speed_err_km_s, speed * relative_error(measured)))

@@ -19,6 +19,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from promtrack.limb.records import LimbLock
+from promtrack.motion.front_fit import fit_front
 from promtrack.motion.prominences import find_prominences
 from promtrack.motion.records import (
     Control,
@@ -593,6 +594,18 @@ def fake_measured(folder: Path) -> Measured:
         motion=_motion(strip),
         version="0.1.0",
     )
+
+
+def with_a_start(measured: Measured, rest_s: float, *, sudden: bool) -> Measured:
+    """The same run whose front rests at 40 Mm for so long and then rises at 300 km/s, or at 300 m/s2; its
+    heights stray by 0.45 Mm and are fitted."""
+    front, rng = measured.motion.fronts[0], np.random.default_rng(5)
+    gone = np.maximum(front.time_s - front.time_s[0] - rest_s, 0.0)
+    height = 40.0 + (0.3 * gone if sudden else 1.5e-4 * gone**2) + 0.45 * rng.normal(size=len(gone))
+    fits = fit_front(front.time_s, height, front.height_err_mm, rng=rng)
+    verdict = next(fit.model for fit in fits if fit.chosen)
+    front = replace(front, height_mm=height, fits=fits, verdict=verdict)
+    return replace(measured, motion=replace(measured.motion, fronts=(front,)))
 
 
 def without_motion(measured: Measured) -> Measured:

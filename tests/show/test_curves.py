@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
-from tests.show.fake_run import front_height_mm
+from tests.show.fake_run import front_height_mm, with_a_start
 
 
 def test_front_models_return_their_own_curve(measured_fake):
@@ -25,6 +25,25 @@ def test_front_speed_and_acceleration_between_the_points(measured_fake):
     rise = 2.2 * np.exp((times - 700.0) / 270.0)
     assert curve.height_mm == pytest.approx(front_height_mm(times), abs=0.05)
     assert curve.speed_km_s == pytest.approx(2.5 + 1e3 * rise / 270.0, abs=0.5)
+
+
+@pytest.mark.parametrize("sudden", [True, False])
+def test_a_front_that_starts_from_rest_never_sinks_nor_overshoots(measured_fake, sudden):
+    # TRUTH  at rest for 617 s, between two heights, then at 300 km/s or 300 m/s2: no speed before the start,
+    # none above the record's greatest, and one line through the record's curve
+    front = with_a_start(measured_fake, 617.0, sudden=sudden).motion.fronts[0]
+    assert front.verdict == f"rest, then constant {'speed' if sudden else 'acceleration'}"
+    times = np.linspace(front.time_s[0], front.time_s[-1], 3000)
+    curve = front_curve(front, front.best, times)
+    peak = front.best.peak_speed_km_s
+    assert not curve.speed_km_s[times < front.best.values[1]].any()
+    assert curve.speed_km_s.min() == 0.0
+    assert curve.speed_km_s.max() == pytest.approx(peak)
+    if sudden:
+        assert len(set(curve.speed_km_s)) == 2
+        assert curve.speed_err_km_s[-1] == front.best.peak_speed_err_km_s
+    assert front_curve(front, front.best, front.time_s).height_mm == pytest.approx(front.best.curve_mm)
+    assert np.isnan(front_curve(front, front.best, np.array([np.nan])).speed_km_s).all()
 
 
 def test_knot_curve_is_the_fitted_path(measured_fake):

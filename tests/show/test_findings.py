@@ -7,7 +7,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from promtrack.motion.interpretation import front_meaning, knot_meaning, lettered
-from promtrack.rounding import with_error
+from promtrack.rounding import duration, with_error
 from promtrack.show import write_report
 from promtrack.show.bodies import bodies_of, number_lines
 from promtrack.show.canvas import make_page
@@ -31,6 +31,7 @@ from promtrack.show.findings import (
     track_name,
 )
 from promtrack.show.palette import ON_DARK
+from tests.show.fake_run import with_a_start
 
 
 def with_motion(measured, **changes):
@@ -101,6 +102,35 @@ def test_titles_agree_with_the_curve(measured_fake):
     error = np.hypot(ends.speed_err_km_s, ends.speed_km_s * relative_error(measured_fake))
     first, last = map(with_error, ends.speed_km_s, error)
     assert f"from {first} to {last} km/s" in speeds_title(measured_fake)
+
+
+@pytest.mark.parametrize("sudden", [True, False])
+@pytest.mark.parametrize("rest_s", [617.0, 1100.0])
+def test_what_starts_from_rest_is_said_to_rest(measured_fake, sudden, rest_s):
+    # TRUTH  so long at rest, to a minute: no speed of it is named, nor that it rose slowly
+    run = with_a_start(measured_fake, rest_s, sudden=sudden)
+    front = leading_front(run)
+    reached, rested = speed_of(run, front).text, duration(front.best.values[1] - front.time_s[0])
+    assert float(rested.split()[0]) == pytest.approx(rest_s / 60.0, abs=1.0)
+    assert speeds_title(run) == f"The leading edge rested for {rested}, then reached {reached}"
+    says = f"The edge rested for {rested}, then reached {reached} within" if rest_s == 1100.0 else "rose from"
+    assert says in heights_title(run)
+    at_once = front.best.values * [1.0, 0.0, 1.0] + [0.0, front.time_s[0], 0.0]
+    fits = tuple(replace(fit, values=at_once) if fit.chosen else fit for fit in front.fits)
+    assert speeds_title(with_motion(run, fronts=(replace(front, fits=fits),))) == (
+        f"The leading edge reached {reached}"
+    )
+
+
+def test_page_and_clip_give_one_speed_after_a_sudden_start(measured_fake):
+    # TRUTH  one speed after the start: its number beside the body is the page's, with the same error, also
+    # while the stretch that it stands for holds the start, and there is no number before it
+    run = with_a_start(measured_fake, 617.0, sudden=True)
+    (body,) = bodies_of(run, run.strip.times_utc[0], fronts=True, knots=False)
+    rises = f"A ≥ {speed_of(run, leading_front(run)).text}"
+    for first, last, words in ((0, 600, "A at rest"), (600, 700, rises), (800, 900, rises)):
+        stands_s = body.time_s[0] + np.linspace(first, last, 11)
+        assert " ".join(number_lines(body, stands_s, make_page(1080, 1080))) == words
 
 
 def bent(knot, slope_km_s, first_km_s):
