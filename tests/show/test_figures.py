@@ -13,7 +13,9 @@ import cv2
 import matplotlib
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.dates import num2date
+from matplotlib.figure import Figure
 from matplotlib.patches import Circle, FancyArrowPatch
 from matplotlib.text import Text
 
@@ -23,6 +25,7 @@ from promtrack.rounding import degrees
 from promtrack.settings_text import change_settings
 from promtrack.show.figures import SHEETS, draw_figures, drawn_sheets, missing_sheets
 from promtrack.show.figures.files import recolour, save_sheet
+from promtrack.show.figures.items import write_beside
 from promtrack.show.figures.map_view import fitting_aspect, growth_frames, map_of, moment_of
 from promtrack.show.figures.strips import even_times
 from promtrack.show.figures.style import DARK, LIGHT, themed
@@ -631,3 +634,20 @@ def test_what_the_title_counts_is_drawn_before_what_nothing_else_followed(measur
     texts = [text.get_text() for text in sheet_of("time_distance", run).findobj(Text)]
     assert any(" of 1 case" in text for text in texts)
     assert sum(text.endswith((" agrees then", " differs then")) for text in texts) == 1
+
+
+@pytest.mark.parametrize("far", [True, False])
+def test_a_word_that_stands_far_from_its_line_is_led_to_it(far):
+    # TRUTH  dark sky above row 80 of 120, of 4 px each, and a line 40 px below it or inside it: the word
+    # stands in the sky, and in the first case alone a thin line of its colour leads down to the line
+    axes = FigureCanvasAgg(Figure((8.0, 6.0), dpi=100)).figure.add_axes((0.1, 0.1, 0.8, 0.8))
+    light, row = np.zeros((120, 120, 3), np.uint8), 90.0 if far else 40.0
+    light[80:] = 250
+    axes.imshow(light, aspect="auto")
+    write_beside(axes, ["word"], [np.array([[50.0, row], [70.0, row]])], ["#ff0000"])
+    assert axes.texts[0].get_position()[1] > 1.0 / 3.0
+    assert [line.get_color() for line in axes.lines] == ["#ff0000"] * far
+    for line in axes.lines:
+        end = axes.transData.inverted().transform(line.get_transform().transform(line.get_xydata()[1]))
+        assert end[1] == pytest.approx(row)
+        assert 50.0 <= end[0] <= 70.0
