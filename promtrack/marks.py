@@ -20,6 +20,7 @@ from promtrack.errors import SettingsError
 from promtrack.files import read_toml
 from promtrack.rounding import counted
 from promtrack.sequence.records import Rejected, Sequence
+from promtrack.sequence.sort_by_time import Session
 from promtrack.strip.records import StripGeometry
 
 MARKS_NAME = "promtrack-marks.toml"
@@ -91,15 +92,26 @@ class Marks:
             done.append(f"{counted(covered, 'region')} covered")
         return "; ".join(done)
 
-    def of_times(self, times_utc: np.ndarray) -> Marks:
-        """Without the fronts and knots all of whose points lie before or after these times: they belong to
-        another session of the recording."""
+    def of_session(self, times_utc: np.ndarray, sessions: list[Session]) -> Marks:
+        """Without the drops, fronts and knots that lie in `sessions` of the recording and in none that holds
+        these times. What lies in no session stays: its time is wrong, which is to be said."""
 
-        def here(courses: tuple[tuple[Place, ...], ...]) -> tuple[tuple[Place, ...], ...]:
-            first, last = times_utc[[0, -1]]
-            return tuple(c for c in courses if not c or (c[0].time_utc <= last and c[-1].time_utc >= first))
+        def here(course: tuple[Place, ...]) -> bool:
+            ends = [place.time_utc for place in (*course[:1], *course[-1:])]
+            ours = [one.meets(*times_utc[[0, -1]]) for one in sessions if ends and one.meets(*ends)]
+            return not ours or any(ours)
 
-        return replace(self, fronts=here(self.fronts), knots=here(self.knots))
+        fronts, knots = (tuple(filter(here, courses)) for courses in (self.fronts, self.knots))
+        drop = tuple(place for place in self.drop if here((place,)))
+        return replace(self, drop=drop, fronts=fronts, knots=knots)
+
+    def passed_over(self, own: Marks) -> str:
+        """'1 front, 2 knots of other sessions passed over': what these marks have more than a session's
+        `own`; '' if nothing."""
+        kinds = ("drop", "fronts", "knots")
+        more = {kind.rstrip("s"): len(getattr(self, kind)) - len(getattr(own, kind)) for kind in kinds}
+        said = ", ".join(counted(count, kind) for kind, count in more.items() if count)
+        return f"{said} of other sessions passed over" if said else ""
 
     def kept(self, sequence: Sequence) -> Sequence:
         """The sequence without the frames to leave out, and with what covers the sensor filled in. A covered

@@ -30,7 +30,8 @@ from promtrack.products.summary import read_summary
 from promtrack.sequence import open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.calibrate import mend_hot_pixels
-from promtrack.sequence.sort_by_time import doubt_night, refuse_several
+from promtrack.sequence.opening import sessions
+from promtrack.sequence.sort_by_time import doubt_night, refuse_several, session_settings
 from promtrack.sequence.video import ffmpeg_program
 from promtrack.settings import Settings
 from promtrack.settings_text import load_settings, settings_as_toml
@@ -182,9 +183,13 @@ def _open(job: Job, marks: Path | None) -> None:
         job.marks = read_marks(marks)
     sequence = open_sequence(job.source, times=settings.times, camera=settings.camera)
     refuse_several(sequence)
-    job.marks = job.marks.of_times(sequence.times_utc)
-    done = job.marks.done_to_frames(sequence.names)
-    by_hand = [f"marks from {marks.name}" + (f": {done}" if done else "")] if marks is not None else []
+    done = [job.marks.done_to_frames(sequence.names)]
+    if marks is not None and (settings.times.from_ or settings.times.to_):
+        whole = sessions(job.source, session_settings(settings, None))
+        read, job.marks = job.marks, job.marks.of_session(sequence.times_utc, whole)
+        done.append(read.passed_over(job.marks))
+    said = "; ".join(filter(None, done))
+    by_hand = [f"marks from {marks.name}" + (f": {said}" if said else "")] if marks is not None else []
     sequence = job.marks.kept(sequence)
     if not len(sequence):
         raise SettingsError("leaves no frame", where=str(marks), remedy="leave out fewer of them")

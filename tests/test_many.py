@@ -11,6 +11,7 @@ import promtrack
 from promtrack.cli import main
 from promtrack.errors import InputError
 from promtrack.many import _folders, run_many
+from promtrack.marks import MARKS_NAME
 from promtrack.products.folder import ProductFolder
 from promtrack.products.summary import read_summary
 from promtrack.sequence import open_sequence
@@ -130,6 +131,8 @@ def test_each_session_of_a_folder_is_measured_and_shown_together(few_frames, tmp
     assert all(session.words in named for session in sessions(both))
     with pytest.raises(InputError, match="2 sessions"):
         promtrack.run(both, tmp_path / "joined", QUICK_SETTINGS)
+    dropped = "angle_deg = 60\nheight_mm = 20\ntime = 2026-05-17T13:30:20Z"
+    (both / MARKS_NAME).write_text(f"[[drop]]\n{dropped}\n", encoding="utf-8")
     assert main(["run", str(both), "--out", str(tmp_path / "out"), "--each-session", *QUICK_OPTIONS]) in (
         0,
         3,
@@ -138,7 +141,11 @@ def test_each_session_of_a_folder_is_measured_and_shown_together(few_frames, tmp
     assert "2 runs" in said
     page = (tmp_path / "out" / "season.html").read_text(encoding="utf-8")
     assert "in 4.0 h the Sun turned by 2.3°" in page
-    for session in sessions(both):
-        summary = read_summary(ProductFolder(tmp_path / "out" / session.name))
+    for session, over in zip(sessions(both), (": 1 drop of other sessions passed over", ""), strict=True):
+        folder = tmp_path / "out" / session.name
+        summary = read_summary(ProductFolder(folder))
         assert summary["frames_read"] == session.frames == len(files)
+        assert f"marks from {MARKS_NAME}{over}" in summary["notes"]
+        assert any("[[drop]]" in note for note in summary["control"]["notes"]) == (not over)
+        assert main(["motion", str(folder), "--quiet"]) in (0, 3)  # by the same marks
     assert len(open_sequence(both)) == 2 * len(files)

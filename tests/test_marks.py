@@ -1,6 +1,7 @@
 """Marks: read with one clear sentence for what is wrong, applied, and nothing else changed."""
 
 import re
+import shutil
 from dataclasses import replace
 
 import numpy as np
@@ -26,6 +27,7 @@ from promtrack.motion.motion_checks import STILL, TURN
 from promtrack.motion.records import FrontSearch
 from promtrack.pipeline import run, run_stage
 from promtrack.scene import Eruption, SceneSpec, make_scene, write_scene
+from promtrack.sequence.sort_by_time import Session
 from promtrack.settings_text import change_settings
 from tests.conftest import QUICK_SETTINGS
 from tests.messy import command, refused, some_of
@@ -96,14 +98,42 @@ def test_marks_lie_in_the_folder_or_beside_the_film(tmp_path):
     assert find_marks(tmp_path / "sun.ser") == tmp_path / MARKS_NAME
 
 
-def test_fronts_and_knots_of_another_session_are_passed_over():
-    def at(*minutes):
-        when = [np.datetime64("2026-05-17T09:00", "us") + np.timedelta64(m, "m") for m in minutes]
-        return tuple(Place(time, 60.0, 30.0, np.nan) for time in when)
+def test_what_belongs_to_another_session_is_passed_over_and_counted():
+    # TRUTH  sessions from minute 0 to 30 and 300 to 330, of which the first is measured from minute 10 on
+    def moment(minute):
+        return np.datetime64("2026-05-17T09:00", "us") + np.timedelta64(minute, "m")
 
-    marks = Marks(fronts=(at(-30, -10), at(-10, 10), ()), knots=(at(5, 20), at(40, 50)))
-    here = marks.of_times(at(0)[0].time_utc + np.arange(31) * np.timedelta64(1, "m"))
-    assert (here.fronts, here.knots) == (marks.fronts[1:], marks.knots[:1])
+    def at(*minutes):
+        return tuple(Place(moment(minute), 60.0, 30.0, np.nan) for minute in minutes)
+
+    both = [Session(moment(start), moment(start + 30), 31) for start in (0, 300)]
+    minutes = moment(10) + np.arange(21) * np.timedelta64(1, "m")
+    own = Marks(
+        drop=at(5, 31, 1440),  # two of them in no session
+        fronts=(at(0, 8), at(-9000, -8990), at(20, 310), ()),
+        knots=(at(12, 20),),
+    )
+    other = {"drop": at(310), "fronts": (at(301, 320),), "knots": (at(290, 305), at(329, 340))}
+    marks = Marks(**{kind: getattr(own, kind) + more for kind, more in other.items()})
+    assert marks.of_session(minutes, both) == own
+    assert marks.passed_over(own) == "1 drop, 1 front, 2 knots of other sessions passed over"
+    assert marks.passed_over(marks) == ""
+    assert marks.of_session(minutes, both[:1]) == marks
+
+
+def test_a_wrong_date_is_no_other_session(tmp_path, few_frames, monkeypatch):
+    # TRUTH  frames of one session, whole and cut: a front a day later is refused as before
+    monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))
+    folder = shutil.copytree(few_frames, tmp_path / "in")
+    points = ", ".join(
+        f'{{time = "2026-05-18T09:{minute}:00Z", angle_deg = 60, height_mm = {minute}}}'
+        for minute in range(30, 36)
+    )
+    written(folder / MARKS_NAME, f"[[front]]\npoints = [{points}]\n")
+    for changes in ({}, {"times.from": "2026-05-17T09:30:30Z"}):
+        settings = change_settings(QUICK_SETTINGS, changes)
+        with pytest.raises(SettingsError, match="has points on 0 of the strips, and 5 are needed"):
+            run(folder, tmp_path / "out", settings)
 
 
 def test_a_covered_box_is_filled_from_both_sides():

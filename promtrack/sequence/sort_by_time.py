@@ -199,6 +199,10 @@ class Session:
         """First and last moment (UTC) and the number of frames, for messages."""
         return f"{self.from_utc}Z to {self.to_utc}Z ({self.frames} frames)"
 
+    def meets(self, first_utc: np.datetime64, last_utc: np.datetime64) -> bool:
+        """Whether it has a moment in common with what lasts from the one to the other."""
+        return bool(first_utc <= self.to_utc and last_utc >= self.from_utc)
+
 
 def sessions_of(sequence: Sequence) -> list[Session]:
     """The sessions of a recording, in order of time; one where no pause is longer than `PAUSE_H` hours."""
@@ -212,9 +216,9 @@ def sessions_of(sequence: Sequence) -> list[Session]:
     return [Session(part[0].astype(whole), (part[-1] + _SECOND).astype(whole), len(part)) for part in parts]
 
 
-def session_settings(settings: Settings, session: Session) -> Settings:
-    """The settings with times.from and times.to of one session."""
-    first, last = f"{session.from_utc}Z", f"{session.to_utc}Z"
+def session_settings(settings: Settings, session: Session | None) -> Settings:
+    """The settings with times.from and times.to of one session; of the whole recording with None."""
+    first, last = (f"{session.from_utc}Z", f"{session.to_utc}Z") if session else ("", "")
     return replace(settings, times=replace(settings.times, from_=first, to_=last))
 
 
