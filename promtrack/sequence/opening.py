@@ -120,13 +120,14 @@ def _samples(frames: list[Found], where: str, *, refuse_raw_colour: bool) -> tup
             failed.append(error)
         else:
             if refuse_raw_colour:
-                light.append([np.nanmean(stored[y::2, x::2]) for y, x in _PATTERNS.values()])
+                numbers = np.where(np.isfinite(stored), stored, 0)  # as everywhere, what is none counts as 0
+                light.append([numbers[y::2, x::2].mean() for y, x in _PATTERNS.values()])
     if not samples:
         what = f"not one of the frames tried can be decoded ({failed[0]})"
         raise InputError(what, where=where, remedy=failed[0].remedy)
     if light:
         # one line's light, by a colour camera: no optics make one pixel of four so bright
-        sums = np.nansum(light, axis=0)
+        sums = np.sum(light, axis=0)
         *_, next_, most = sorted(sums)
         if most > 1.5 * next_ > 0.0:
             what = f"one pixel of each 2 x 2 is {most / next_:.2g} times as bright as the others"
