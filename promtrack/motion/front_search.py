@@ -22,6 +22,7 @@ from promtrack.strip.records import Strip
 
 CELL_MM, CELL_ALONG_MM = 1.0, 5.0  # height and width of a cell, at the limb
 LEAST_CELLS = 3  # angles that a front spans; what is narrower is a knot
+MOST_SIGMA = 6.0  # that new light counts; with 5 an eruption that cloud dims to half is not followed
 FLANK = 0.3  # part of the largest score that neighbours have that belong to the same edge
 TEST_KM_S = (10.0, 30.0, 100.0, 300.0, 1000.0)  # speeds and brightness of the fronts that test the search
 TEST_NOISE = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
@@ -198,7 +199,7 @@ def _edge(cells: Cells, light: np.ndarray) -> np.ndarray:
     reach, rows = cells.rows(limits.EDGE_MM), light.shape[1]
     edge = np.empty_like(light)
     for one, frame in zip(edge, light, strict=True):  # all at once would take five times the memory
-        some = np.clip(frame, 0.0, limits.CERTAIN)  # one flash makes no front
+        some = np.clip(frame, 0.0, MOST_SIGMA)  # one flash makes no front
         some[:, 1:-1] = 0.25 * some[:, :-2] + 0.5 * some[:, 1:-1] + 0.25 * some[:, 2:]
         total = np.cumsum(np.pad(some, ((reach + 1, reach), (0, 0))), axis=0)
         below = total[reach : reach + rows] - total[:rows]
