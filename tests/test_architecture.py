@@ -1,6 +1,7 @@
 """Imports point one way, and the science modules neither print, plot nor parse arguments."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -52,6 +53,12 @@ def imported(path: Path) -> list[str]:
             assert node.level == 0, f"{path}: relative import"
             names += [f"{node.module}.{alias.name}" for alias in node.names]
     return names
+
+
+@pytest.mark.parametrize("first", sorted(ROOT.glob("*/**/__init__.py")), ids=lambda p: p.parent.name)
+def test_the_first_file_of_a_room_names_all_others(first):
+    words = set(re.findall(r"\w+", ast.get_docstring(ast.parse(first.read_text(encoding="utf-8")))))
+    assert {file.stem for file in first.parent.glob("*.py")} - {"__init__"} <= words
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(ROOT).as_posix())

@@ -179,9 +179,8 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     dark = _high(np.array([m.signs.dark_part for m in measures]), 8.0, 0.002)
     sky = np.array([m.signs.sky for m in measures]) / exposure
     usual, disc = float(np.median(sky)), float(np.median([m.signs.disc for m in measures]))
-    veiled = sky - usual > max(
-        0.1 * abs(usual), 0.003 * disc
-    )  # the sky may be 0, or below where a dark is off
+    # the sky may be 0, or below it where a dark was taken off
+    veiled = sky - usual > max(0.1 * abs(usual), 0.003 * disc)
     if _burnt(measures):  # of a limb cut off at full scale more is seen through cloud, which is wider
         wide &= ~veiled | (step > JUMP_PX)
     reasons = []

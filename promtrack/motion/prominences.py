@@ -1,27 +1,33 @@
 """Everything that stands above the limb: strips in, one record a prominence out, each against time.
 
-A prominence is a connected region of light above the spicules that is significant against the noise of its
-height, and stands out of the light within some 20 Mm: the sky's model leaves faint wide light in single
-frames. Its regions are found once, in the brightest that each place ever showed, so that what erupts keeps
-its number; height, area and brightness are then measured in every strip inside that range of angles.
+Its regions (`prominence_regions`) are found once, in the brightest that each place ever showed, so that what
+erupts keeps its number; height, area and brightness are then measured in every strip inside that range of
+angles.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
 
-import cv2
 import numpy as np
 from scipy import ndimage
 
 from promtrack.motion import limits
 from promtrack.motion.motion_checks import keeps_place, on_sensor
+from promtrack.motion.prominence_regions import (
+    SPICULES_MM,
+    brightest_light,
+    column_range,
+    knot_mm2,
+    large_regions,
+    noise_of,
+    pixel_area,
+    regions_of,
+    significant_light,
+    smoothed_light,
+)
 from promtrack.motion.records import Prominence
 from promtrack.strip.records import Strip, StripGeometry
-
-SPICULES_MM = 10.0  # spicules reach 10 Mm (conventional; AMS glossary): what stays below is limb
-WIDE_MM = 20.0  # Gaussian, 1 sigma: what is smoother is sky
-TENTH = np.sqrt(np.log(10.0) / np.log(16.0))  # half width of a Gaussian at a tenth of its height, in FWHM
 
 
 def find_prominences(
@@ -36,18 +42,18 @@ def find_prominences(
     bottom = max(int(np.ceil(geometry.row(SPICULES_MM))), 0)
     if bottom >= geometry.rows - 2 or not len(strip):
         return ()
-    brightest = _brightest(strip, step)
+    brightest = brightest_light(strip, step)
     least = 0.3 * strip.noise[: geometry.rows * step : step, None] if block_mm else np.float32(0.0)
-    noise = np.maximum(_noise(brightest, geometry), least)
-    labels = _regions(brightest, noise, geometry, bottom)
-    spans = [_range(labels == n, geometry) for n in range(1, labels.max() + 1)]
+    noise = np.maximum(noise_of(brightest, geometry), least)
+    labels = regions_of(brightest, noise, geometry, bottom)
+    spans = [column_range(labels == n, geometry) for n in range(1, labels.max() + 1)]
     if not spans:
         return ()
 
     def measured(light: np.ndarray) -> list[tuple[float, ...]]:
-        smooth = _smoothed(light, step, geometry)
-        own_noise = np.maximum(_noise(smooth, geometry), noise)
-        significant = _significant(smooth, own_noise, geometry, bottom)
+        smooth = smoothed_light(light, step, geometry)
+        own_noise = np.maximum(noise_of(smooth, geometry), noise)
+        significant = significant_light(smooth, own_noise, geometry, bottom)
         return [_measured(smooth, own_noise, significant, span, bottom, geometry) for span in spans]
 
     found = []
@@ -56,7 +62,7 @@ def find_prominences(
         if (
             np.isfinite(values[:, 0]).any()
             # what erupts may begin small; a knot on its path is never larger than a knot
-            and np.nanpercentile(values[:, 2], 90) > _knot_mm2(geometry)
+            and np.nanpercentile(values[:, 2], 90) > knot_mm2(geometry)
             and not (place and _fixed(strip, geometry, span, values, place))
         ):
             found.append(_prominence(strip, geometry, span, values, disc_counts, block_mm))
@@ -78,157 +84,6 @@ def _fixed(
     return bool(moved_px > far_px) and keeps_place(own, sun)
 
 
-def _smoothed(light: np.ndarray, step: int, geometry: StripGeometry) -> np.ndarray:
-    """Means over `step` x `step` values of a strip, after a Gaussian; both together blur by `FINEST_MM`.
-    nan where less than half of the weight is seen."""
-    used = light[: geometry.rows * step, : geometry.columns * step]
-    seen = np.isfinite(used)
-    size = geometry.columns, geometry.rows  # x, y
-    # the means have blurred already, with the variance of so many places
-    sides = np.array([geometry.mm_per_column(0.0), geometry.mm_per_row])
-    sigma_x, sigma_y = np.sqrt((limits.FINEST_MM / sides) ** 2 - (1.0 - step**-2.0) / 12.0).tolist()
-    small = (
-        cv2.resize(a, size, interpolation=cv2.INTER_AREA)
-        for a in (seen.astype(np.float32), np.where(seen, used, 0))
-    )
-    weight, value = (
-        cv2.GaussianBlur(a, (0, 0), sigma_x, sigmaY=sigma_y, borderType=cv2.BORDER_REPLICATE) for a in small
-    )
-    return np.where(weight > 0.5, value / np.maximum(weight, 1e-6), np.nan)
-
-
-def _significant(smooth: np.ndarray, noise: np.ndarray, geometry: StripGeometry, bottom: int) -> np.ndarray:
-    """(rows, columns) bool: light above the spicules beyond the noise and the light around it; nothing
-    near the picture's edge, where the sky's model is free."""
-    seen = cv2.erode(np.isfinite(smooth).view(np.uint8), _box(limits.KNOT_MM, geometry)) > 0
-    seen[:bottom] = False
-    light = np.where(seen, smooth, np.float32(0.0))
-    weight, value = (_wide(a, geometry) for a in (seen.astype(np.float32), light))
-    beyond = limits.CERTAIN * noise
-    return (light > beyond) & (light - value / np.maximum(weight, 1e-6) > beyond)
-
-
-def _box(reach_mm: float, geometry: StripGeometry) -> np.ndarray:
-    """Ones over a length to all sides."""
-    sides = reach_mm / np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
-    return np.ones(2 * sides.round().astype(int) + 1, np.uint8)
-
-
-def _wide(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
-    """A strip after a Gaussian of `WIDE_MM`, cut at two sigma; on a grid of a sixth of that, to be quick."""
-    sigma = WIDE_MM / np.array([geometry.mm_per_column(0.0), geometry.mm_per_row])
-    size = np.ceil(light.shape[::-1] / np.maximum(sigma / 6, 1)).astype(int).tolist()
-    own = sigma * size / light.shape[::-1]
-    kernel = (2 * np.round(2 * own).astype(int) + 1).tolist()
-    small = cv2.resize(light.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    small = cv2.GaussianBlur(small, kernel, own[0], sigmaY=own[1], borderType=cv2.BORDER_REPLICATE)
-    return cv2.resize(small, light.shape[::-1], interpolation=cv2.INTER_LINEAR)
-
-
-def _brightest(strip: Strip, step: int) -> np.ndarray:
-    """(rows, columns) the greatest light that each place shows in means over blocks of time."""
-    geometry, n = strip.geometry.coarser(step), len(strip)
-    blocks = [
-        block[:: -(-len(block) // limits.BLOCK_STRIPS)]
-        for block in np.array_split(np.arange(n), min(limits.BLOCKS, n))
-    ]
-    smooth = strip.mapped(lambda light: _smoothed(light, step, geometry), np.concatenate(blocks).tolist())
-    brightest = np.full((geometry.rows, geometry.columns), np.nan)
-    for block in blocks:
-        stack = np.array([next(smooth) for _ in block])
-        count = np.isfinite(stack).sum(axis=0)
-        mean = np.nansum(stack, axis=0) / np.maximum(count, 1)
-        brightest = np.fmax(brightest, np.where(count > 0, mean, np.nan))
-    return brightest
-
-
-def _noise(light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
-    """(rows, columns) 1 sigma of smoothed light, at every height from the dark half of its values alone:
-    plasma is only brighter than the sky. A wrong flat leaves dark near bright: plasma outshines the darkest
-    within `WIDE_MM`."""
-    ordered, row = np.sort(light, axis=1), np.arange(len(light))  # nan goes last
-    seen = np.isfinite(light).sum(axis=1)
-    quarter, middle = (ordered[row, seen * part // 4] for part in (1, 2))
-    sigma = np.where(seen < 16, np.inf, (middle - quarter) / limits.QUARTILE)
-    dark = np.nan_to_num(middle[:, None] - light) / limits.CERTAIN
-    dark[geometry.height_mm(row) < SPICULES_MM] = 0.0
-    dark = cv2.dilate(dark, _box(WIDE_MM, geometry))
-    return np.maximum(ndimage.median_filter(sigma, size=9, mode="nearest")[:, None], dark)
-
-
-def _regions(brightest: np.ndarray, noise: np.ndarray, geometry: StripGeometry, bottom: int) -> np.ndarray:
-    """(rows, columns) numbers of the connected regions, 0 outside; strips all round the Sun are opened where
-    the widest gap is."""
-    significant = _significant(brightest, noise, geometry, bottom)
-    covered = np.flatnonzero(significant.any(axis=0))
-    opened = 0
-    if geometry.columns * geometry.deg_per_column > 359.0 and len(covered):
-        gap = np.diff(covered, append=covered[0] + geometry.columns)
-        opened = int(covered[gap.argmax()] + gap.max() // 2)
-    labels = _large(np.roll(significant, -opened, axis=1), limits.KNOT_MM**2, geometry)
-    labels = _bodies(labels, np.roll(brightest, -opened, axis=1), geometry)
-    # what is nearer than 15 Mm along the limb is one prominence
-    reach = max(int(15.0 / 2 / geometry.mm_per_column(0.0)), 1)
-    joined = ndimage.binary_dilation(labels.any(axis=0), iterations=reach)
-    return np.roll(np.where(labels > 0, ndimage.label(joined)[0], 0), opened, axis=1)
-
-
-def _large(mask: np.ndarray, least_mm2: float, geometry: StripGeometry) -> np.ndarray:
-    """(rows, k) numbers of the connected regions of a mask that cover at least `least_mm2`, 0 elsewhere."""
-    labels, count = ndimage.label(mask, np.ones((3, 3)))
-    area = np.broadcast_to(_pixel_area(geometry)[:, None], mask.shape)
-    size = ndimage.sum_labels(area, labels, np.arange(count + 1))
-    size[0] = 0.0
-    return np.where((size >= least_mm2)[labels], labels, 0)
-
-
-def _bodies(labels: np.ndarray, light: np.ndarray, geometry: StripGeometry) -> np.ndarray:
-    """Regions without spots (knots, hot pixels) and without glow from beyond what is seen: above a tenth of
-    its brightest a prominence is larger than the largest knot, and in most of its rows light does not rise
-    from the brightest place on to the border."""
-    wide_mm, high_mm = geometry.mm_per_column(0.0), geometry.mm_per_row
-    reach, blur = (2 * round(mm / wide_mm) + 1 for mm in (limits.KNOT_MM, 2 * limits.FINEST_MM))
-    inner = ndimage.minimum_filter1d(np.isfinite(light), blur, axis=1, mode="constant")
-    within, border = (
-        ndimage.maximum_filter1d(np.where(one, light, -np.inf), reach, axis=1, mode="constant", cval=-np.inf)
-        for one in (inner, ~inner & np.isfinite(light))
-    )
-    ends = within >= border
-    kept = np.zeros_like(labels)
-    for number, where in enumerate(ndimage.find_objects(labels), start=1):
-        if where is None:
-            continue
-        own = np.where(labels[where] == number, light[where], -np.inf)
-        falls = ends[where][np.arange(len(own)), own.argmax(axis=1)]
-        if np.sum(own > 0.1 * own.max()) * wide_mm * high_mm > _knot_mm2(geometry) and falls.mean() > 0.5:
-            kept[where][own > -np.inf] = number
-    return kept
-
-
-def _knot_mm2(geometry: StripGeometry) -> float:
-    """Area that the largest knot, or a spot, covers above a tenth of its light, smoothed."""
-    # groups of 2 x 2 hot pixels are 1.5 px wide at half height
-    sides = 1.5 * np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
-    sides = np.hypot(np.maximum(limits.KNOT_MM, sides), limits.FWHM * limits.FINEST_MM)
-    return float(np.pi * np.prod(TENTH * sides))
-
-
-def _pixel_area(geometry: StripGeometry) -> np.ndarray:
-    """(rows,) Mm2 of one pixel of the strip."""
-    height = geometry.height_mm(np.arange(geometry.rows, dtype=float))
-    return geometry.mm_per_row * geometry.mm_per_column(height)
-
-
-def _range(region: np.ndarray, geometry: StripGeometry) -> np.ndarray:
-    """(k,) columns, the shortest range that holds a region and what smoothing spreads; all round the Sun it
-    may pass the strip's end."""
-    spread = round(2 * limits.FINEST_MM / geometry.mm_per_column(0.0))
-    covered = np.flatnonzero(ndimage.maximum_filter1d(region.any(axis=0), 2 * spread + 1))
-    last = int(np.argmax(np.diff(covered, append=covered[0] + geometry.columns)))
-    start, stop = int(covered[(last + 1) % len(covered)]), int(covered[last])
-    return (start + np.arange((stop - start) % geometry.columns + 1)) % geometry.columns
-
-
 def _measured(
     smooth: np.ndarray,
     noise: np.ndarray,
@@ -240,7 +95,7 @@ def _measured(
     """In one strip: height, error, area, error, light of its bright parts (nine tenths are fainter), error,
     middle column."""
     light, sigma = np.nan_to_num(smooth[:, columns]), noise[:, columns]
-    labels = _large(significant[:, columns], limits.KNOT_MM**2 / 4.0, geometry)
+    labels = large_regions(significant[:, columns], limits.KNOT_MM**2 / 4.0, geometry)
     # What stands on the limb, and the largest, which may hang above it: a knot that flies beside them is no
     # part of the prominence's height.
     foot = labels[bottom : bottom + max(round(limits.KNOT_MM / geometry.mm_per_row), 1)]
@@ -252,7 +107,7 @@ def _measured(
     if not labels.any() or top < SPICULES_MM:
         return (np.nan,) * 7
     noisy = sigma[row, column] / (0.3 * light[row, column])  # of the fall between the two levels
-    above, sigma, pixel_mm2 = light[bottom:], sigma[bottom:], _pixel_area(geometry)[bottom:]
+    above, sigma, pixel_mm2 = light[bottom:], sigma[bottom:], pixel_area(geometry)[bottom:]
     bright = float(np.percentile(above[labels[bottom:] > 0], 90))
     areas, brights = [], []
     for part in (0.05, 0.2, 0.1):
@@ -276,7 +131,7 @@ def _joined(light: np.ndarray, body: np.ndarray, bottom: int, geometry: StripGeo
     than half of the knot's before it rises again; what is no knot in size stays."""
     finest_px = limits.FINEST_MM / np.array([geometry.mm_per_row, geometry.mm_per_column(0.0)])
     reach = np.ones(4 * finest_px.round().astype(int) + 1, bool)  # two sigma: a knot's faint rim goes with it
-    pixel_mm2 = _pixel_area(geometry)
+    pixel_mm2 = pixel_area(geometry)
     while True:
         top_mm, row, column = _top(light, body, 0.5, geometry)
         if top_mm < SPICULES_MM:

@@ -1,8 +1,9 @@
 """The figures of a run, one file a figure. Everything measured comes in, PNG and vector files go out.
 
-`SHEETS` lists them in the order of a talk and says whether each has something to say in a run; `files`
-writes it in both themes. The rest draws: `style` and `items` are shared, `map_view` cuts the pictures out.
-matplotlib is loaded only when something is drawn.
+`SHEETS` lists them in the order of a talk and says whether each has something to say in a run: heights,
+knot_map, strips, registration (a season's is in season); `files` writes it in both themes. The rest draws:
+`style` and `items` are shared, `map_view` cuts the pictures out. matplotlib is loaded only when something is
+drawn.
 """
 
 from __future__ import annotations
