@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from scipy.optimize import fsolve
 
 from promtrack.checks import Check
 from promtrack.motion import limits
@@ -122,7 +123,8 @@ def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: lim
     """Whether a track keeps its place on the sensor while the Sun moves, or runs there against it.
 
     In the strips, which follow the Sun, dust shadows, hot pixels and ghosts move with the drift's speed,
-    turned round; a reflection that runs against the Sun moves twice as fast.
+    turned round; a reflection that runs against the Sun moves twice as fast. Along the edge of a reflection a
+    track may slide: then the sensor is bright there when the Sun has moved on, too.
     """
     angle, height = strip.geometry.angle_deg(points.column), strip.geometry.height_mm(points.row)
     own, sun, px_per_mm = on_sensor(strip.frame[points.index], angle, height, place)
@@ -130,11 +132,36 @@ def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: lim
     slope = time / np.sum(time**2)
     error = max(path.fit.radial_err_km_s, path.fit.along_err_km_s) / 1e3 * px_per_mm
     # any drift tells the two apart, also one to and fro that a velocity does not show
-    return any(
+    if any(
         keeps_place(own + against, sun + against)
         and np.hypot(*(slope @ (own + against))) < limits.SEEN * error
         for against in (0.0, sun)
-    )
+    ):
+        return True
+    drifts = np.hypot(*(slope @ sun)) > limits.CERTAIN * error
+    return bool(drifts) and _stays_bright(strip, points, own, place)
+
+
+def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: limits.Place) -> bool:
+    """Whether the places of a track on the sensor, (n, 2), are as bright at other times, when other parts of
+    the Sun stand there: four in five of them within a factor of two."""
+    geometry, ratios = strip.geometry, []
+    others, looked = (spread_over(n, most).tolist() for n, most in ((len(strip), 5), (len(points), LOOKS)))
+    lights = list(strip.mapped(np.asarray, others))
+    for k, own in zip(looked, strip.mapped(np.asarray, points.index[looked].tolist()), strict=True):
+        here = np.array([points.row[k], points.column[k]])
+        for frame, light in zip(strip.frame[others].tolist(), lights, strict=True):
+
+            def aside(at: np.ndarray, frame: int = frame, k: int = k) -> np.ndarray:
+                """Sensor pixels from the place of the track to where a place of the strip stands."""
+                on_sun = float(geometry.angle_deg(at[1])), float(geometry.height_mm(at[0]))
+                return np.subtract(place(frame, *on_sun), own_px[k])
+
+            at = fsolve(aside, here)
+            if np.hypot(*(at - here)) > 10.0:  # px of the strips, twice a usual knot
+                ratios.append(contrast(light, *at) / contrast(own, *here))
+    seen = np.array(ratios)[np.isfinite(ratios)]
+    return len(seen) >= LOOKS and bool(np.mean((seen > 0.5) & (seen < 2.0)) > 0.8)
 
 
 def on_sensor(
