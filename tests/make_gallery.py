@@ -28,6 +28,7 @@ from promtrack.rounding import typeset, with_error
 from promtrack.scene import make_scene, scenario
 from promtrack.scene.truth import judge
 from promtrack.settings_text import change_settings
+from tests.method_figures import method_figures
 
 BEGIN, END = "<!-- worked example: made by `python -m tests.make_gallery` from here -->", "<!-- to here -->"
 DOCS = Path(__file__).resolve().parent.parent / "docs"
@@ -112,6 +113,7 @@ def make_gallery(scratch: Path) -> list[str]:
     write_png(
         small(cv2.imread(str(scratch / "quiet" / "poster.png")), WIDEST_PX), PICTURES / "clip.png", bits=5
     )
+    method_figures({name: scratch / name for name in SCENARIOS}, PICTURES)
     return lines
 
 
