@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.show.figures.style import days, outlined
+from promtrack.show.figures.style import brightest, days, outlined
 from promtrack.show.findings import going, named_tracks, speed_of
 from promtrack.show.palette import MarkColours
 from promtrack.show.records import Measured
@@ -94,6 +94,8 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
     renderer = figure.canvas.get_renderer()
     boxes = [np.asarray(text.get_window_extent(renderer).extents) for text in axes.texts]
     every = np.concatenate([*points, np.zeros((0, 2))])
+    for image in axes.images:
+        light = brightest(np.asarray(image.get_array()))[:: -1 if image.origin == "upper" else 1]
     for index, (one, own) in enumerate(zip(words, points, strict=True)):
         if not one:
             continue
@@ -115,8 +117,6 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
             text.remove()
             continue
         if axes.images:  # rather on dark sky
-            light = np.asarray(axes.images[0].get_array())[..., :3].max(axis=2)
-            light = light[::-1] if axes.images[0].origin == "upper" else light
             across, up = (size / axes.bbox.size * light.shape[::-1]).astype(int) + 1
             column, row = ((middle - axes.bbox.min) / axes.bbox.size * light.shape[::-1]).astype(int).T
             away = away + 0.25 * cv2.blur(light, (int(across), int(up)))[row, column]

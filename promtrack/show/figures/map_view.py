@@ -15,7 +15,15 @@ from matplotlib.axes import Axes
 
 from promtrack.motion.interpretation import ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.show.figures.style import PICTURE_INK, TEXT_PT, brightness_range, outlined, plasma, width_inch
+from promtrack.show.figures.style import (
+    PICTURE_INK,
+    TEXT_PT,
+    brightest,
+    brightness_range,
+    outlined,
+    plasma,
+    width_inch,
+)
 from promtrack.show.findings import leading_front, moving_knots, named_tracks
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import Action, way_of
@@ -231,7 +239,7 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
     low = pad - reach.min(axis=0)
     high = np.maximum(size - pad - reach.max(axis=0), low)
     shares = np.stack(np.meshgrid(*[np.linspace(0.0, 1.0, 13)] * 2), axis=-1).reshape(-1, 2)
-    brightest = picture[..., :3].max(axis=-1)
+    light_of = brightest(picture)
 
     def light(origin: np.ndarray) -> float:
         """Mean light beneath the compass."""
@@ -240,7 +248,7 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
         )
         (left, bottom), (right, top) = (ends / size * picture.shape[1::-1]).astype(int)
         rows = slice(picture.shape[0] - top, picture.shape[0] - bottom)
-        part = brightest[rows, left:right]
+        part = light_of[rows, left:right]
         return float(part.mean()) if part.size else 0.0
 
     origin = min(low + shares * (high - low), key=light)
