@@ -24,7 +24,7 @@ from promtrack.motion.interpretation import label_motion
 from promtrack.rounding import degrees
 from promtrack.settings_text import change_settings
 from promtrack.show.figures import SHEETS, draw_figures, drawn_sheets, missing_sheets
-from promtrack.show.figures.files import recolour, save_sheet
+from promtrack.show.figures.files import Drawing, save_sheet
 from promtrack.show.figures.items import write_beside
 from promtrack.show.figures.map_view import fitting_aspect, growth_frames, map_of, moment_of
 from promtrack.show.figures.strips import even_times
@@ -115,11 +115,9 @@ def test_png_has_the_resolution_asked_for(drawn):
 def test_the_dark_sheet_is_what_drawing_it_dark_gives(name, measured_fake):
     # TWIN  the light sheet with its colours exchanged against the sheet drawn anew in dark colours
     with themed(LIGHT):
-        figure = drawing(name)(measured_fake, LIGHT)
-        figure.set_dpi(40)
-        recolour(figure, old=LIGHT, new=DARK)
-        figure.canvas.draw()
-        ours = np.asarray(figure.canvas.buffer_rgba())[..., :3].astype(int)
+        sheet = Drawing(drawing(name)(measured_fake, LIGHT), 40)
+        sheet.recolour(LIGHT, DARK)
+        ours = np.asarray(sheet.buffer_rgba())[..., :3].astype(int)
     with themed(DARK):
         figure = drawing(name)(measured_fake, DARK)
         figure.set_dpi(40)

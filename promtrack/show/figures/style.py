@@ -59,7 +59,7 @@ class Theme:
 
     @property
     def colours(self) -> tuple[str, ...]:
-        """All colours in a fixed order: a sheet drawn in one theme can be recoloured into another."""
+        """All colours in a fixed order, the same in each theme."""
         marks = self.marks
         own = (self.paper, self.ink, self.quiet, self.faint, self.care, self.warning)
         return (*own, marks.front, *marks.knots, marks.rest)
