@@ -6,7 +6,7 @@ A section is a frozen dataclass, so that a stage takes its own section and nothi
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 
@@ -17,6 +17,11 @@ def _setting(
     low, high, *unit = within
     meta = {"help": text, "unit": "".join(unit), "low": low, "high": high, "choices": choices}
     return field(default=default, metadata=meta)
+
+
+def least_of(section: type[Any], name: str) -> float:
+    """The smallest value that a setting may have."""
+    return float(next(item for item in fields(section) if item.name == name).metadata["low"])
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,6 @@ so the mean edge offset is the bias itself.
 import numpy as np
 
 from promtrack.limb.edge import ALONG_PX, BLUR_PX, bias_of, edge_of, fit_rays, make_grid, unwrap
-from promtrack.limb.frame_limb import SEARCH_PX
 from promtrack.limb.records import Place
 from promtrack.scene import SceneSpec, make_scene
 
@@ -33,7 +32,7 @@ for exposure in (0.5, 0.88, 1.5, 3.0, 6.5, 12.0):
         grid = make_grid(t.radius_px, 20, 24)
         zone = unwrap(scene.frame(1), Place(t.centre_x_px[1], t.centre_y_px[1], t.radius_px), grid)
         narrow, wide = (
-            edge_of(zone, grid, search_px=SEARCH_PX, blur_px=blur, along_px=ALONG_PX)
+            edge_of(zone, grid, search_px=9.0, blur_px=blur, along_px=ALONG_PX)
             for blur in (BLUR_PX, 2 * BLUR_PX)
         )
         fit = fit_rays(np.radians(grid.theta_deg[zone.ray]), narrow)

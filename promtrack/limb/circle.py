@@ -8,9 +8,10 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.limb.records import Place
+from promtrack.settings import LimbSettings, least_of
 
 TUKEY = 4.685  # biweight cut in units of sigma: 95 % efficiency on normal errors (Holland & Welsch 1977)
-STRAIGHT_DEG = 2.0  # of arc, the least that limb.least_arc_deg may be: below, an edge is a horizon or a wall
+STRAIGHT_DEG = least_of(LimbSettings, "least_arc_deg")  # below, an edge is a horizon or a wall
 MAD = 1.4826  # normal sigma in units of the median absolute deviation
 GOOD_SCALE = 0.02  # relative error of the radius that does no harm
 FAR_SIGMA = 6.0  # so far off by chance is nothing that is seen: what is, is something else

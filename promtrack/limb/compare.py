@@ -19,18 +19,6 @@ from promtrack.limb.measure import LEAST_PART, FrameMeasure
 from promtrack.limb.records import Known, Place, Solution
 from promtrack.sun.scale import DISAGREE_SIGMA, POOR_SCALE, WEAK_CHECK
 
-APART_PX = 1.0  # of edge and features, below which they do no harm
-WINDOW = 8  # frames over which edge and features may not drift apart
-UNSEEN = 0.005  # of the radius, 3.5 Mm: a header that may be so wrong without a contradiction is not checked
-GOOD_SHARE, POOR_SHARE = 0.7, 0.5  # of the frames that are used, of the limb's points that lie on the circle
-WORSE = 1.5  # rms against rms: less is the air's
-PARTED = 0.01  # relative: two radii in one recording
-BLANK, SHARP_PX = 0.9, 0.9
-# linear coefficient of the limb darkening, below which a disc is hardly the Sun in H-alpha: by eye some half
-# of the continuum's 0.55 (common practice, no source), and less again where a tone curve was bent, so that
-# only half of this limit makes the lock poor
-DARKENING = 0.2
-
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
@@ -68,18 +56,20 @@ def _edge_against_place(solution: Solution, left_out: dict[int, str]) -> list[Ch
     """The place of each frame against that of its edge alone: what moves without the limb is wrong."""
     apart = np.einsum("iaj,ij->ia", solution.axes, solution.centre_px - solution.edge_centre_px)
     worst, pulled = 0.0, 0.0
+    # frames over which they may not drift apart, and the distance below which they do no harm
+    window, harmless_px = 8, 1.0
     for axis, name in enumerate(("across", "along")):
         error = np.hypot(solution.edge_err_px[:, axis], 1e-3)
         away = apart[:, axis] - np.median(apart[:, axis])
         pull = np.abs(away) / error
-        for k in np.flatnonzero((pull > FAR_SIGMA) & (np.abs(away) > APART_PX)):
+        for k in np.flatnonzero((pull > FAR_SIGMA) & (np.abs(away) > harmless_px)):
             left_out[int(k)] = f"edge and features disagree by {abs(away[k]):.1f} px {name} the limb"
-        if len(away) < 2 * WINDOW:
+        if len(away) < 2 * window:
             continue
-        middle, sure = (np.median(sliding_window_view(a, WINDOW), axis=1) for a in (away, error))
+        middle, sure = (np.median(sliding_window_view(a, window), axis=1) for a in (away, error))
         middle = np.abs(middle)
-        drift = middle / sure * np.sqrt(WINDOW) * 0.8  # a median of eight has 0.8 of a mean's efficiency
-        drift[middle <= APART_PX] = 0.0
+        drift = middle / sure * np.sqrt(window) * 0.8  # a median of eight has 0.8 of a mean's efficiency
+        drift[middle <= harmless_px] = 0.0
         at = int(np.argmax(drift))
         if drift[at] > pulled:
             worst, pulled = float(middle[at]), float(drift[at])
@@ -109,7 +99,8 @@ def _both(name: str, words: str, level: str = "poor") -> list[Check]:
 
 
 def _level(share: float) -> str:
-    return "good" if share >= GOOD_SHARE else "fair" if share >= POOR_SHARE else "poor"
+    """By the part that is as it should be of the frames, or of the limb's points."""
+    return "good" if share >= 0.7 else "fair" if share >= 0.5 else "poor"
 
 
 def like_a_sun(signs: list[LimbSigns], radius_px: float, *, darkens: bool) -> list[Check]:
@@ -132,15 +123,18 @@ def like_a_sun(signs: list[LimbSigns], radius_px: float, *, darkens: bool) -> li
     near, deep = (np.sqrt(1 - r**2) for r in (max(1 - 11.0 / radius_px, 0.0), 0.6))
     # the linear coefficient that the disc shows; below zero where it is brighter at the limb
     darkening = (inside - 1) / (inside * (1 - near) - (1 - deep))
-    if darkens and not usual("burnt_limb") and abs(darkening) < DARKENING:
+    # Below this a disc is hardly the Sun in H-alpha: by eye some half of the continuum's 0.55 (common
+    # practice, no source), and less again where a tone curve was bent, so that only half of it is poor.
+    least = 0.2
+    if darkens and not usual("burnt_limb") and abs(darkening) < least:
         words = (
             f"The disc is lit evenly to its edge (well inside there is {100 * inside:.0f} % of the light at "
             "its limb), which the Sun's is not: a field stop, a lamp, a picture of something else, or a tone "
             "curve that was bent."
         )
-        level = "poor" if abs(darkening) < 0.5 * DARKENING else "fair"
+        level = "poor" if abs(darkening) < 0.5 * least else "fair"
         return _both("limb darkening", words, level)
-    if np.isnan(inside) and usual("blank") > BLANK and usual("width_px") < SHARP_PX:
+    if np.isnan(inside) and usual("blank") > 0.9 and usual("width_px") < 0.9:
         words = (
             f"What was followed is as sharp as a pixel ({usual('width_px'):.1f} px) with nothing at all "
             "outside it: a field stop, a mask or a border, not the Sun's limb."
@@ -198,8 +192,8 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
         large = radius >= ordered[parted]
         own = MAD * float(np.median(np.abs(radius - np.where(large, high, low))))
         apart = high - low
-        sure = apart / max(own, 1e-9)
-        if sure > FAR_SIGMA and apart > DISAGREE_SIGMA * float(np.median(error)) and high / low - 1 > PARTED:
+        sure, least = apart / max(own, 1e-9), 0.01  # relative: two radii in one recording
+        if sure > FAR_SIGMA and apart > DISAGREE_SIGMA * float(np.median(error)) and high / low - 1 > least:
             changes = np.flatnonzero(np.diff(large))
             less = 100 * (1 - low / high)
             small = f"{int((~large).sum())} frames show a Sun {less:.1f} % smaller than the others"
@@ -213,7 +207,7 @@ def one_radius(radius: np.ndarray, error: np.ndarray) -> list[Check]:
         whole, left = slope * number[-1], float(np.std(radius - first - slope * number))
         # Change of the radius over a recording, in its scatter about a line: air with a memory of 10 to 100
         # frames makes more in two recordings of a thousand (of 20 frames, in one of a hundred).
-        if abs(whole) > max(4.5 * left, PARTED * first):
+        if abs(whole) > max(4.5 * left, least * first):
             grows = f"{'grows' if whole > 0 else 'shrinks'} steadily by {100 * abs(whole) / first:.1f} %"
             words = f"The Sun {grows} over the recording: a zoom, or a focus that ran away. Measure a part."
             return _both("one radius", words)
@@ -234,7 +228,7 @@ def one_fit(rms_px: np.ndarray) -> list[Check]:
         np.median(np.abs(np.concatenate(parts) - np.repeat((before, after), [*map(len, parts)])))
     )
     sure = abs(after - before) / max(own, 1e-9)
-    if sure < FAR_SIGMA or max(before, after) < WORSE * min(before, after):
+    if sure < FAR_SIGMA or max(before, after) < 1.5 * min(before, after):  # less is the air's
         return []
     words = (
         f"From frame {len(parts[0]) + 1} on the limb's points lie {after:.1f} px rms from the circle, before "
@@ -283,7 +277,8 @@ def header_check(solution: Solution, header_px: np.ndarray, err_px: float) -> Ch
             f"Headers put the Sun's centre {size:.1f} px from where the limb puts it ({sigma:.0f} sigma). "
             f"One of them is not the Sun's limb, or the headers are wrong. They differ {figures}."
         )
-    elif DISAGREE_SIGMA * error[0] > UNSEEN * solution.radius_px:
+    # 3.5 Mm: a header that may be so wrong without a contradiction is not checked
+    elif DISAGREE_SIGMA * error[0] > 0.005 * solution.radius_px:
         level = "fair"
         words = (
             f"The Sun's place rests on the headers, which the limb hardly checks: they differ {figures}. "

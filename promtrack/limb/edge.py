@@ -16,12 +16,9 @@ from promtrack.limb.circle import MAD, biweight
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.records import Place, inside_frame, squeezed
 
-MOST_RAYS = 1000
+MOST_RAYS = 1000  # along the limb of a frame: more say nothing new of an edge smoothed over 2 px
 BLUR_PX = 0.8  # Gaussian whose derivative finds the edge, and
 ALONG_PX = 2.0  # smoothing from ray to ray
-# Limb that is in the frame: 60 px of the 8 degrees that a lock needs bend by 1 px, of which the limb's edge
-# is known to a tenth; of less the ends of an edge cut by the frame make any circle.
-LEAST_LIMB_PX = 60.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -198,14 +195,17 @@ def edge_near(
     frame: np.ndarray, place: Place, grid: Grid, search_px: float, *, free_radius: bool = False
 ) -> tuple[Zone, Edge, RayFit]:
     """The limb zone of a frame [y, x] around a place, the edge within `search_px` of it, and the circle
-    through that. Raises LimbCutShort: less limb in the frame than LEAST_LIMB_PX; LimbNotFound: an edge on the
-    rays of less."""
+    through that. Raises LimbCutShort: less limb in the frame than 60 px; LimbNotFound: an edge on the rays of
+    less."""
+    # 60 px of the 8 degrees that a lock needs bend by 1 px, of which the limb's edge is known to a tenth; of
+    # less the ends of an edge cut by the frame make any circle
+    least_px = 60.0
     zone = unwrap(frame, place, grid)
     limb_px = len(zone.ray) * grid.step_px
-    if limb_px < LEAST_LIMB_PX:
+    if limb_px < least_px:
         raise LimbCutShort(f"the limb is cut short: only {limb_px:.0f} px of it in the frame")
     edge = edge_of(zone, grid, search_px=search_px, blur_px=BLUR_PX, along_px=ALONG_PX)
-    if edge.good.sum() * grid.step_px < LEAST_LIMB_PX:
+    if edge.good.sum() * grid.step_px < least_px:
         raise LimbNotFound("no limb: its edge cannot be made out")
     return zone, edge, fit_rays(np.radians(grid.theta_deg[zone.ray]), edge, free_radius=free_radius)
 

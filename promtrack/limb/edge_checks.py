@@ -30,8 +30,6 @@ from promtrack.sequence.records import Sequence
 from promtrack.sun import SOLAR_RADIUS_KM
 
 SECOND_MM = (2.0, 9.0)  # distance of a second edge: the H-alpha limb stands 4 to 6 Mm above the photosphere
-# of the first edge's fall: the steps of coarse digits about the Sun and reflections are less
-LEAST_FALL = 0.1
 
 
 def edge_checks(sequence: Sequence, lock: LimbLock) -> tuple[Check, ...]:
@@ -99,7 +97,7 @@ def _second_edge_check(frame: np.ndarray, lock: LimbLock) -> list[Check]:
         return []
     profile = np.median(rays[seen], axis=0)
     fall = cv2.GaussianBlur(-np.gradient(profile), (0, 0), max(0.5 / mm / step_mm, 1.0)).ravel()
-    peaks, _ = find_peaks(fall, prominence=LEAST_FALL * float(fall.max()))
+    peaks, _ = find_peaks(fall, prominence=0.1 * float(fall.max()))  # steps of coarse digits are less
     apart = height[peaks] - height[int(np.argmax(fall))]
     near = (np.abs(apart) >= SECOND_MM[0]) & (np.abs(apart) <= SECOND_MM[1])
     if not near.any():
@@ -130,7 +128,7 @@ def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Place | N
     first_rim, rim = (visible_rim(small.image.shape, one) for one in (here, circle))
     x, y = circle.radius_px * rim.T + [[circle.x_px], [circle.y_px]]
     rim = rim[np.abs(np.hypot(x - here.x_px, y - here.y_px) - here.radius_px) >= ACROSS_PX]
-    # less of it than of the first limb by half is no disc; a reflection is fainter
+    # less of it than of the first limb by half is no disc;
     # of the second limb inside the frame: real ones 0.86 and more, an arcade that bends like one 0.45
     if len(rim) < 0.5 * len(first_rim) or covered(small.image.shape, circle, rim, edge) <= 0.75:
         return None
@@ -138,4 +136,4 @@ def second_limb(frame: np.ndarray, full_scale: float, first: Place) -> Place | N
         np.median(falls(small.image, one, unit, -ACROSS_PX, ACROSS_PX)[0])
         for one, unit in ((circle, rim), (here, first_rim))
     )
-    return small.to_full(circle) if fall > max(LEAST_FALL * first_fall, 0.0) else None
+    return small.to_full(circle) if fall > max(0.1 * first_fall, 0.0) else None  # reflections are fainter

@@ -34,8 +34,7 @@ from promtrack.sun.scale import EUV_RADII, HEADER_ERR, limb_radius_arcsec, optic
 POSSIBLE_ALTITUDES_DEG = np.arange(8.0, 61.0)
 # a flattened limb is bent like a circle larger by 1 + f - 3 f sin^2 of the angle from the zenith: this times
 # f, rms, all round
-SHORT_ARC_BENT = 1.17
-LEAST_FLATTENING = 2e-4  # 0.1 px on a radius of 500 px: below it nothing would be seen
+SHORT_ARC_BENT = float(np.sqrt(11 / 8))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,20 +76,20 @@ def expected_sky(
     flat = between(np.nan_to_num(flattening(altitude_deg, elevation_m=site.elevation_m)))
     turn = between(field_turn_deg(moments, site=site, camera=camera))
     zenith = between(np.unwrap(zenith_image_deg(moments, site=site, camera=camera), period=360.0))
-    notes, left, unmodelled = [], 0.0, np.zeros(count)
-    if flat.max() > LEAST_FLATTENING and not np.isfinite(zenith).all():
-        notes.append(
+    notes: tuple[str, ...] = ()
+    if flat.max() <= 2e-4:  # 0.1 px on a radius of 500 px: less would not be seen
+        unmodelled = flat = np.zeros(count)
+    elif np.isfinite(zenith).all():  # temperature and pressure of the air are not known
+        unmodelled = np.asarray(flattening_err(flat))
+    else:
+        words = (
             f"Refraction flattens the Sun by up to {100 * flat.max():.2f} %, but the direction of the zenith "
             "in the image is unknown, so this is not modelled; give camera.north_deg. Radius and scale carry "
             "it as an error."
         )
-        left, unmodelled, flat = SHORT_ARC_BENT * float(flat.max()), flat, np.zeros(count)
-    elif flat.max() <= LEAST_FLATTENING:
-        flat = np.zeros(count)
-    else:  # temperature and pressure of the air are not known
-        unmodelled = np.asarray(flattening_err(flat))
-        left = SHORT_ARC_BENT * float(unmodelled.max())
-    return Expected(flat, zenith, turn, left, unmodelled, tuple(notes))
+        notes, unmodelled, flat = (words,), flat, np.zeros(count)
+    left = SHORT_ARC_BENT * float(unmodelled.max())
+    return Expected(flat, zenith, turn, left, unmodelled, notes)
 
 
 def turn_settings(

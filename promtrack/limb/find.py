@@ -17,7 +17,6 @@ from promtrack.errors import InputError
 from promtrack.limb.circle import FAR_SIGMA, MAD, fit_circle
 from promtrack.limb.records import Place
 
-TRIALS = 6000
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 ACROSS_PX = 3.0  # reduced pixels inside and outside of a circle between which its fall is taken
 
@@ -165,7 +164,7 @@ def _best_circle(
 ) -> Place | None:
     """The circle through three edge points, tried at random, that has the most edge along it; or None."""
     chance = strength**2 / (strength**2).sum()
-    picks = np.random.default_rng(0).choice(len(points), size=(TRIALS, 3), p=chance)
+    picks = np.random.default_rng(0).choice(len(points), size=(6000, 3), p=chance)
     x, y, radius = _circles_through(points[picks])
     size = max(shape)
     good = np.isfinite(radius) & (radius > 2 * ACROSS_PX) & (radius < 40 * size)

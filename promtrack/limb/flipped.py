@@ -20,14 +20,11 @@ from promtrack.limb.find import SmallFrame, find_limb
 from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import FEW, Sequence, SolarHeader, spread_over
 
-STEP_DEG = 0.5
+THETA_DEG = np.arange(0.0, 360.0, 0.5)
 RADII = np.linspace(0.75, 1.10, 60)  # of the zone, in radii of the limb
-BEYOND = 1.015  # radii: beyond the limb and what the air makes of it
-MOST_SHIFT = 8  # steps: a short arc leaves the place along the limb open by so much
 # Correlation of zones that show the same limb, and by how much one must beat the other: on scenes of arcs and
 # whole discs, minutes apart, the same limb gives 0.4 to 0.7, another one or the wrong turn 0.0 to 0.1.
 ALIKE = 0.25
-UNLIKE = 0.1  # correlation of two zones that have nothing in common
 
 
 @dataclass(slots=True)
@@ -45,8 +42,8 @@ class _Zones:
             place = self._place(index, frame)
         except InputError:
             return None
-        theta = np.radians(np.arange(0.0, 360.0, STEP_DEG) + place.turn_deg)
-        size = max(place.radius_px * np.radians(STEP_DEG), 1.0)  # frame px that a step of angle spans
+        theta = np.radians(THETA_DEG + place.turn_deg)
+        size = max(place.radius_px * np.radians(THETA_DEG[1]), 1.0)  # frame px that a step of angle spans
         columns, rows = (max(round(side / size), 1) for side in frame.shape[::-1])
         small = cv2.resize(frame.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
         rho = place.radius_px * RADII[:, None]
@@ -113,19 +110,20 @@ def turned_back(sequence: Sequence) -> Sequence:
 def another_limb(sequence: Sequence, lock: LimbLock) -> str:
     """One sentence where the limb changes from one used frame to the next as no Sun does; else ''."""
     zones, index = _Zones(sequence, lock), np.flatnonzero(lock.used)
+    unlike = 0.1  # correlation of two zones that have nothing in common
     picks = index[spread_over(len(index), FEW)]
     found = [(int(i), zone) for i in picks if (zone := zones.of(int(i))) is not None]
     for (before, zone), (after, other) in pairwise(found):
-        if _alike(zone, other) >= UNLIKE:
+        if _alike(zone, other) >= unlike:
             continue
         between = index[(index >= before) & (index <= after)]
-        one, two = _change(zones, between, lambda a, b: _alike(a, b) >= UNLIKE)
+        one, two = _change(zones, between, lambda a, b: _alike(a, b) >= unlike)
         first, second = zones.of(one), zones.of(two)
         gap_s = float(sequence.time_s[two] - sequence.time_s[one])
         # after an hour the limb is not known again
         if first is None or second is None or gap_s > 3600.0:
             continue
-        if _alike(first, second) < UNLIKE:
+        if _alike(first, second) < unlike:
             return (
                 f"{sequence.names[two]} shows another limb than {sequence.names[one]}: two recordings in one "
                 "folder, or the telescope was moved; measure them apart."
@@ -159,7 +157,7 @@ def _is_mirrored(one: np.ndarray, other: np.ndarray) -> bool:
     Compared without what changes slowly along the limb, which a passing cloud mirrors by itself; beyond a
     burnt-out disc it is the prominences that are compared."""
     if burnt := _is_burnt(one) or _is_burnt(other):
-        one, other = (np.where(RADII[:, None] > BEYOND, zone, np.nan) for zone in (one, other))
+        one, other = (np.where(RADII[:, None] > 1.015, zone, np.nan) for zone in (one, other))  # not the edge
     if _alike(one, other) > ALIKE:
         return False
     if not burnt:
@@ -171,7 +169,7 @@ def _is_mirrored(one: np.ndarray, other: np.ndarray) -> bool:
 
 def _is_burnt(zone: np.ndarray) -> bool:
     """Whether most of a disc holds one value; of light as it is, the median is two thirds of its scatter."""
-    inside = zone[RADII < 2 - BEYOND]
+    inside = zone[RADII < 0.985]
     inside = inside[np.isfinite(inside)]
     return bool(len(inside)) and np.median(np.abs(inside)) < 0.1
 
@@ -190,7 +188,7 @@ def _fine(zone: np.ndarray) -> np.ndarray:
 def _alike(one: np.ndarray, other: np.ndarray) -> float:
     """Correlation of two zones, the best of small shifts along the limb; 0 where they share too little."""
     best = 0.0
-    for shift in range(-MOST_SHIFT, MOST_SHIFT + 1):
+    for shift in range(-8, 9):  # 4 degrees: so much a short arc leaves the place along the limb open
         moved = np.roll(other, shift, axis=1)
         common = np.isfinite(one) & np.isfinite(moved)
         if common.sum() >= 300:  # 4 degrees of the whole zone

@@ -34,8 +34,6 @@ from promtrack.limb.records import Place, frame_points, moved_to, shifted_place,
 from promtrack.sequence.records import FEW, MANY, Sequence, spread_over
 from promtrack.settings import LimbSettings
 
-SEARCH_PX = 9.0  # how far the edge is looked for around the place
-EDGE_REACH_PX = 22.0  # of the zone in which the edge is measured, inside and outside
 ALIKE_PX = 100.0  # limb over which the air and the limb's relief move the edge alike
 ROUGH_PX = 2.5  # scatter of the edge above which structure, not noise, spoils it
 # quantile of the light at one distance from the Sun that is sky, with an eruption across half of it as well
@@ -109,12 +107,12 @@ class Finder:
     def look(self, index: int, frame: np.ndarray) -> Look:
         """The limb in frame `index`; raises LimbNotFound."""
         small = SmallFrame(frame, self.full_scale)
-        place = self._start(index, small)
-        _, _, fit = edge_near(frame, place, self.few, SEARCH_PX + small.factor)
+        place, search_px = self._start(index, small), 9.0  # the reduced picture places the limb to some px
+        _, _, fit = edge_near(frame, place, self.few, search_px + small.factor)
         place = shifted_place(place, *fit.shift_px)
-        zone, edge, fit = edge_near(frame, place, self.grid, SEARCH_PX)
+        zone, edge, fit = edge_near(frame, place, self.grid, search_px)
         # a second blur tells what blur does to the edge
-        wide = edge_of(zone, self.grid, search_px=SEARCH_PX, blur_px=2 * BLUR_PX, along_px=ALONG_PX)
+        wide = edge_of(zone, self.grid, search_px=search_px, blur_px=2 * BLUR_PX, along_px=ALONG_PX)
         kept = fit.kept
         place = shifted_place(place, *fit.shift_px)
         theta = self.grid.theta_deg[zone.ray]
@@ -164,15 +162,12 @@ class Finder:
         return replace(moved_to(place, self.radius_px, small.full_shape), **sky)
 
 
-REACH_SMALL_PX = 30  # how far the limb is looked for around the last place, in reduced pixels
-
-
-def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMALL_PX) -> Place | None:
+def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = 30.0) -> Place | None:
     """Place of the Sun to about a reduced pixel, within `reach_px` reduced pixels of the last one; None when
     the limb is not there."""
-    place = small.to_small(last)
-    grid = make_grid(place.radius_px, min(REACH_SMALL_PX, 0.6 * place.radius_px), REACH_SMALL_PX, ray_px=1.6)
-    for search in (float(reach_px), 5.0, 4.0):
+    place, far_px = small.to_small(last), 30.0
+    grid = make_grid(place.radius_px, min(far_px, 0.6 * place.radius_px), far_px, ray_px=1.6)
+    for search in (reach_px, 5.0, 4.0):
         zone = unwrap(small.image, place, grid, interpolation=cv2.INTER_LINEAR, margin_px=4.0)
         if len(zone.ray) < 12:
             return None
@@ -181,7 +176,7 @@ def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMAL
             return None
         fit = fit_rays(np.radians(grid.theta_deg[zone.ray] + place.turn_deg), edge)
         part, rms, moved = float(fit.kept.mean()), fit.rms_px, float(np.hypot(*fit.shift_px))
-        if moved > 2.5 * REACH_SMALL_PX:
+        if moved > 2.5 * far_px:
             return None
         place = shifted_place(place, *fit.shift_px)
         if moved < 0.7 and rms < 0.6:
@@ -194,7 +189,7 @@ def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = REACH_SMAL
 def stated_start(small: SmallFrame, stated: Place) -> Place | None:
     """Place to start from where a header states one: that nearby where the limb is found, or the stated one
     itself if the limb is there but too rough to fit at this scale; None when the header is wrong."""
-    found = coarse_place(small, stated, reach_px=5)
+    found = coarse_place(small, stated, reach_px=5.0)
     if found is not None:
         return found
     # in another line than the one whose limb is stated the Sun is larger or smaller by up to one per cent
@@ -206,9 +201,10 @@ def stated_start(small: SmallFrame, stated: Place) -> Place | None:
 def make_finder(start: Start, full_scale: float, sky: Expected, stated: tuple[Place | None, ...]) -> Finder:
     """A finder for a limb such as a handful of frames show."""
     radius_px, visible_px = start.radius_px, start.visible_px
-    inside, ray_px = min(EDGE_REACH_PX, 0.5 * radius_px), max(1.0, visible_px / MOST_RAYS)
-    grid = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=ray_px)
-    few = make_grid(radius_px, inside, EDGE_REACH_PX, ray_px=visible_px / 100)  # a hundred find it
+    reach_px = 22.0  # of the zone in which the edge is measured: what is searched and what lies beside it
+    inside, ray_px = min(reach_px, 0.5 * radius_px), max(1.0, visible_px / MOST_RAYS)
+    grid = make_grid(radius_px, inside, reach_px, ray_px=ray_px)
+    few = make_grid(radius_px, inside, reach_px, ray_px=visible_px / 100)  # a hundred find it
     width_px = max(16.0, visible_px / 96)  # of the limb over which edge offsets are averaged
     bin_deg = 360.0 / max(8, round(2 * np.pi * radius_px / width_px))
     least = max(2.0, np.radians(bin_deg) * radius_px / grid.step_px / 3)

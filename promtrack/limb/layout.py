@@ -22,7 +22,6 @@ from promtrack.limb.template import LaidZone, make_template, zone_grid
 from promtrack.sequence.records import MANY, Sequence, spread_over
 from promtrack.workers import map_ahead
 
-JOINT_FRAMES = 5  # of a stretch that are measured against the template before as well
 STRETCH_S = 1200.0  # a template holds for so long: threads and spicules live for 5 to 20 minutes
 
 
@@ -123,7 +122,7 @@ class Layout:
                     earliest = earliest or template
                     pairs.update(dict.fromkeys(part.tolist(), template.pairs))
                 for k, i in enumerate(part.tolist()):
-                    yield i, template, before if k < JOINT_FRAMES else None
+                    yield i, template, before if k < 5 else None  # so many join two templates
 
         found: dict[int, FrameMeasure] = {}
         failed: dict[int, str] = {}

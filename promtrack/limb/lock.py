@@ -36,10 +36,9 @@ from promtrack.limb.records import Known, LimbLock, Place, Solution, Terms, visi
 from promtrack.limb.shifts import Pairs
 from promtrack.limb.solve import solve
 from promtrack.sequence.records import Sequence
-from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
+from promtrack.settings import CameraSettings, LimbSettings, SiteSettings, least_of
 
 WIDE_DEG = 150.0  # limb on which its circle places the Sun better than any feature; ablation row "whole disc"
-SMALLEST_PX = 20.0  # radius, the least that `limb.radius_px` takes: smaller discs show no light inside
 
 
 def lock_limb(
@@ -69,9 +68,10 @@ def lock_limb(
     arc_deg = float(np.degrees(start.visible_px / start.radius_px))
     if arc_deg < limb.least_arc_deg:  # a straight edge is the limb of a Sun too large for any table
         raise LimbArcTooShort(arc_deg, limb.least_arc_deg).at(str(sequence.path))
-    if start.radius_px < SMALLEST_PX:
+    smallest_px = least_of(LimbSettings, "radius_px")  # smaller discs show no light inside
+    if start.radius_px < smallest_px:
         words = f"no limb of the Sun: the circle seen is {start.radius_px:.0f} px in radius"
-        raise LimbNotFound(f"{words}, {SMALLEST_PX:.0f} are needed", where=str(sequence.path))
+        raise LimbNotFound(f"{words}, {smallest_px:.0f} are needed", where=str(sequence.path))
     sky = expected_sky(sequence.times_utc, site=site, camera=camera, line=sequence.line)
     finder = make_finder(start, sequence.full_scale, sky, guessed)
     wide = arc_deg > WIDE_DEG

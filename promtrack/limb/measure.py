@@ -54,9 +54,6 @@ def _binned(look: Look, place: Place, shifts: BlockShifts, gain: float, finder: 
     return FrameMeasure(place, bins, mean[full], finder.bin_deg, shifts, gain, look.signs)
 
 
-LINEAR = 0.25  # samples over which the linear measure of a block holds to 2 %
-
-
 def measure(
     frame: np.ndarray,
     look: Look,
@@ -81,6 +78,7 @@ def measure(
     # a frame laid on itself would stay where it was; measured against frames whose spicules it shares, errors
     # of places would be handed on from frame to frame
     grid, others = template.grid, template.without(time_s)
+    linear_px = 0.25 * grid.step_px  # over which the linear measure of a block holds to 2 %
     apart = template.without(time_s, template.memory_s)
     zone = zone_of(frame, place, grid)
     if not reach_px:
@@ -92,7 +90,7 @@ def measure(
     for start_px in [0.0, *coarse_shifts(others, zone, reach_px)]:
         along, across, moved, laid, far_px = start_px, 0.0, place, zone, 0.0
         for again in (False, True):
-            if max(abs(along), abs(across)) > LINEAR * grid.step_px:
+            if max(abs(along), abs(across)) > linear_px:
                 moved, far_px = _laid(moved, grid, laid, along, across, turning=turning), far_px + along
                 laid = zone_of(frame, moved, grid)
             elif again:
@@ -113,7 +111,7 @@ def measure(
     shifts = block_shifts(apart, laid)
     for _ in range(2):
         along, across = usual_shift(shifts)
-        if max(abs(along), abs(across)) < LINEAR * grid.step_px:
+        if max(abs(along), abs(across)) < linear_px:
             break
         moved = _laid(moved, grid, laid, along, across, turning=turning)
         laid = zone_of(frame, moved, grid)
@@ -152,8 +150,6 @@ def _brightness(template: Template, zone: Zone) -> float:
     return max(float(np.median((value * fit).sum(axis=1)[known] / below[known])), 0.02)
 
 
-DARKEST = 0.1  # of the usual light, below which noise rules
-JUMP_PX = 6.0  # since the frame before, that blurs
 LEAST_PART = 0.45  # of the usual sharpness, and of the rays along the limb
 
 
@@ -165,6 +161,7 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     """
     width = np.array([m.signs.width_px for m in measures])
     light, sharp = _light(measures), sharpness_of(measures)
+    darkest = 0.1  # of the usual light: below it noise rules
     bright = light / max(float(np.median(light)), 1e-12) / exposure
     # a disc that one longer exposure burns out is brighter than its counts
     clipped = np.array([m.signs.burnt_limb for m in measures]) & (not _burnt(measures))
@@ -172,6 +169,7 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     kept = float(np.median([m.signs.kept_part for m in measures]))
     place = np.array([[m.place.x_px, m.place.y_px] for m in measures])
     step = np.concatenate([[0.0], np.hypot(*np.diff(place, axis=0).T)])  # since the frame before, px
+    jumped = step > 6.0  # which blurs
     wide = _high(np.log(width), 6.0, 0.35)
     dull = _high(-np.log(np.maximum(sharp, 1e-3)), 8.0, 0.45)
     torn = _high(np.log(np.maximum([m.signs.rms_px for m in measures], 1e-3)), 8.0, 0.7)
@@ -182,17 +180,17 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     # the sky may be 0, or below it where a dark was taken off
     veiled = sky - usual > max(0.1 * abs(usual), 0.003 * disc)
     if _burnt(measures):  # of a limb cut off at full scale more is seen through cloud, which is wider
-        wide &= ~veiled | (step > JUMP_PX)
+        wide &= ~veiled | jumped
     reasons = []
     for i, m in enumerate(measures):
         blurred = wide[i] or dull[i] or sharp[i] < LEAST_PART
-        if exposure[i] < DARKEST:
+        if exposure[i] < darkest:
             reasons.append(f"exposed for {100 * exposure[i]:.0f} % of the usual time")
-        elif bright[i] < DARKEST or (bright[i] < 0.5 and veiled[i]):
+        elif bright[i] < darkest or (bright[i] < 0.5 and veiled[i]):
             # Half of the light is cloud, not haze, if there is also more light beside the Sun than usual;
             # without that it is a shorter exposure or a smaller gain, and does no harm.
             reasons.append(f"cloud: {100 * bright[i]:.0f} % of the usual light")
-        elif blurred and step[i] > JUMP_PX:
+        elif blurred and jumped[i]:
             reasons.append(f"blurred by a jump of {step[i]:.0f} px")
         elif blurred:
             reasons.append(

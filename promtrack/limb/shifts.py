@@ -20,7 +20,6 @@ EDGE_ROWS_PX = 5.5  # the edge itself is left to the circle
 # within which frames share their spicules, and of a template's span at most
 MEMORY_S, MEMORY_PART = (150.0, 0.15)
 LINEAR_PX = 4.0  # a block's slopes say nothing of larger shifts: half of the finest texture's length
-LEAST_GAIN = 0.2  # of a block against the template: beyond this factor either way it is not the same light
 MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that a template repairs
 LEAST_BLOCKS = 5  # that tell anything of the others
 
@@ -119,8 +118,8 @@ def zone_of(frame: np.ndarray, place: Place, grid: Grid) -> Zone:
 
 
 def same_light(shifts: BlockShifts) -> np.ndarray:
-    """(b,) bool: blocks that show what the template shows there."""
-    return (shifts.gain > LEAST_GAIN) & (shifts.gain * LEAST_GAIN < 1)
+    """(b,) bool: blocks with the template's light: five times as bright, or a fifth, is something else."""
+    return (shifts.gain > 0.2) & (shifts.gain < 5.0)
 
 
 def linear(shifts: BlockShifts) -> np.ndarray:

@@ -21,7 +21,6 @@ from promtrack.limb.records import Known, Solution, Terms
 from promtrack.limb.shifts import LEAST_BLOCKS
 from promtrack.sequence.records import MANY, spread_over
 
-START_PX = 0.3  # usual scatter of the edge, to start from
 # OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the
 # rounding, half on an arc
 SAMPLING_PX = 0.0045
@@ -29,6 +28,7 @@ SAMPLING_PX = 0.0045
 
 def first_noise(equations: Equations) -> Noise:
     """The usual noise, to start from."""
+    edge_px = 0.3  # scatter of the edge
     # along the limb, in units of the scatter
     alike = BlockNoise(1.0, 20.0 if equations.terms.correlation else 1e-3, 0.0, 0.3, long_waves=True)
     along, across = (
@@ -36,11 +36,11 @@ def first_noise(equations: Equations) -> Noise:
         for observed in (equations.along, equations.across)
     )
     return Noise(
-        EdgeNoise(np.full(equations.n, START_PX), alike, np.ones(len(equations.edge.frame))),
-        EdgeNoise(np.array(START_PX), alike, np.ones(len(equations.bins.bin))),
+        EdgeNoise(np.full(equations.n, edge_px), alike, np.ones(len(equations.edge.frame))),
+        EdgeNoise(np.array(edge_px), alike, np.ones(len(equations.bins.bin))),
         along,
         across,
-        offset_err_px=START_PX,
+        offset_err_px=edge_px,
         slip_err_px=HELD_PX,
         slip_s=1.0,
     )
@@ -273,9 +273,6 @@ def _likeliest(
     return noise_of(best.x)
 
 
-ROUNDS = 6  # rounds of reweighting; the centres move by less than 0.002 px in the last
-
-
 def solve(measures: list[FrameMeasure], time_s: np.ndarray, known: Known, terms: Terms = Terms()) -> Solution:
     """Centre and turn of every frame, with one radius.
 
@@ -286,7 +283,7 @@ def solve(measures: list[FrameMeasure], time_s: np.ndarray, known: Known, terms:
     """
     equations = Equations(measures, time_s, known, terms)
     noise = first_noise(equations)
-    for round_ in range(ROUNDS):
+    for round_ in range(6):  # the centres move by less than 0.002 px in the last
         solved = equations.solved(noise)
         noise = renewed(solved, round_)
     # parts of the limb that stand out take no part in the fit, but others like them may

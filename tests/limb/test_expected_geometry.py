@@ -43,8 +43,8 @@ def test_nothing_is_left_open_where_the_sun_is_high():
 
 
 def test_of_a_modelled_flattening_the_airs_temperature_and_pressure_are_left():
-    # TRUTH  8 % of the flattening, times 1.17 for a short arc.
+    # TRUTH  8 % of the flattening, times sqrt(11 / 8) for a short arc.
     expected = expected_sky(DAWN, site=SITE, camera=CameraSettings(north_deg=60.0))
     assert expected.notes == ()
     assert expected.unmodelled == pytest.approx(0.08 * expected.flattening)
-    assert expected.radius_err == pytest.approx(1.17 * 0.08 * expected.flattening.max(), rel=1e-6)
+    assert expected.radius_err == pytest.approx(np.sqrt(11 / 8) * 0.08 * expected.flattening.max(), rel=1e-6)
