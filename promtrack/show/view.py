@@ -94,11 +94,7 @@ def choose_views(
     needed = action.top_at(strip_s)
     lowest, highest = float(needed.min()), float(needed.max())
     turn, side, level = picture_up(orientation, action, clip)
-    turns = np.array([turn])
-    if level:
-        own = 90.0 * round(turn / 90.0) - turn  # to the frame's own axes, which wastes least of it
-        upright = 90.0 if np.sin(np.deg2rad(turn - orientation.zero_deg)) < 0.0 else -90.0  # more north up
-        turns = (turn + np.array([0.0, upright, -upright])[:, None] + np.linspace(0.0, own, 5)).ravel()
+    turns = leaning(turn, orientation) if level else np.array([turn])
     whole = replace(clip, zoom=1.0)
     tried = [_Shape(lock, scale, action, whole, float(one), side) for one in turns]
     level_zoom = tried[0].fit(highest)[0]
@@ -222,6 +218,14 @@ def picture_up(orientation: Orientation, action: Action, clip: ClipSettings) -> 
     if orientation.position_angles:
         return orientation.zero_deg, side, False
     return 0.0, side, False
+
+
+def leaning(turn: float, orientation: Orientation) -> np.ndarray:
+    """Turns that a picture with a level limb may be given, level first: leaning towards the frames' own axes,
+    which wastes least of them, or upright."""
+    own = 90.0 * round(turn / 90.0) - turn
+    upright = 90.0 if np.sin(np.deg2rad(turn - orientation.zero_deg)) < 0.0 else -90.0  # more north up
+    return (turn + np.array([0.0, upright, -upright])[:, None] + np.linspace(0.0, own, 5)).ravel()
 
 
 def turned(

@@ -102,11 +102,11 @@ def _model_height(track: KnotTrack | Front, times: np.ndarray) -> np.ndarray:
 def speed_time(measured: Measured, theme: Theme) -> Figure:
     """Speed of knots and fronts against time, by their models, with bands of the total error."""
     items = items_of(measured, theme.marks)
-    words = "Lines: models, bands: total error (1 sigma)"
+    words = "Models with total errors (1 sigma)"
     if any(not isinstance(item.track, Front) for item in items):
         words += "; knots: mark at mid-time"
     if any(isinstance(item.track, Front) for item in items):
-        words += f"; leading edge: marks are slopes over {LEAST_FRAMES} heights"
+        words += f"; leading edge: slopes over {LEAST_FRAMES} heights"
     figure = sheet(speeds_title(measured), words)
     axes = figure.add_axes((0.065, 0.145, 0.64, 0.665))
     lines = [_draw_speed(axes, measured, item) for item in items]

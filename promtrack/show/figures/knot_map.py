@@ -6,6 +6,7 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
+import cv2
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -14,8 +15,9 @@ from matplotlib.patches import Circle, FancyArrowPatch
 from matplotlib.path import Path
 
 from promtrack.checks import LEVELS
+from promtrack.motion.interpretation import ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.rounding import clock, day
+from promtrack.rounding import clock
 from promtrack.show.curves import knot_path
 from promtrack.show.figures.heights import draw_heights
 from promtrack.show.figures.items import Item, items_of, key, others_of, write_beside
@@ -28,7 +30,17 @@ from promtrack.show.figures.map_view import (
     map_pictures,
     moment_of,
 )
-from promtrack.show.figures.style import PICTURE_INK, Theme, date_axis, foot, name_y, outlined, sheet
+from promtrack.show.figures.style import (
+    PICTURE_INK,
+    TEXT_PT,
+    Theme,
+    date_axis,
+    foot,
+    name_y,
+    outlined,
+    sheet,
+    width_inch,
+)
 from promtrack.show.findings import (
     going,
     growth_title,
@@ -36,6 +48,7 @@ from promtrack.show.findings import (
     leading_front,
     moving_knots,
     three_numbers,
+    time_words,
 )
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
@@ -53,8 +66,8 @@ def knot_map(measured: Measured, theme: Theme) -> Figure:
     wide, tall = 0.64, 0.68
     aspect = fitting_aspect(measured, wide * SHEET_ASPECT / tall, frames)
     area, width = map_of(measured, aspect, frames), aspect * tall / SHEET_ASPECT
-    time = measured.sequence.times_utc[frames[0]]
-    subtitle = f"Frame of {day(time)}, {clock(time)} UTC; heights above {limb_name(measured)}"
+    time = clock(measured.sequence.times_utc[frames[0]])  # its day stands at the foot
+    subtitle = f"Frame of {time} UTC; heights above {limb_name(measured)}"
     minutes = travel_minutes(measured, area)
     if minutes:
         subtitle += f"; arrows: distance in {minutes:g} min"
@@ -79,21 +92,29 @@ def draw_map(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
     axes.set(xlim=(0.0, area.width_mm), ylim=(0.0, area.height_mm))
     taken = picture.copy()
     taken[:, -picture.shape[1] // 4 :] = 255  # heights are named there
+    tracks: list[KnotTrack | Front] = [*ranked_fronts(measured.motion), *ranked_knots(measured.motion)]
+    for gone in (way_of(track, measured.orientation) for track in tracks):
+        points = np.stack(area.view.to_picture(gone.theta_deg, gone.height_mm), axis=1).clip(-1e4, 1e4)
+        cv2.polylines(taken, [points.astype(np.int32)[:, None]], False, (255, 255, 255, 255), 25)
     compass(axes, measured, area, taken)
     items = [item for item in items_of(measured, ON_DARK) if _shows(measured, area, item)]  # a dark picture
     for track in others_of(measured, items):
         if isinstance(track, KnotTrack) and track.moving:
             axes.plot(*_on_map(measured, area, track).T, color=PICTURE_INK, alpha=0.5, linewidth=1.0)
     _height_arcs(axes, area)
-    minutes, lines = travel_minutes(measured, area), []
+    minutes, lines, words = travel_minutes(measured, area), [], []
+    now_s = float(measured.strip.time_s[measured.strip.frame == frame][0]) if items else 0.0
     for item in items:
+        first_s, last_s = item.track.time_s[[0, -1]]
+        then_s = float(np.clip(now_s, first_s, last_s))
         if isinstance(item.track, Front):
             lines.append(_front_edge(axes, measured, area, item, frame))
         else:
             axes.plot(*_on_map(measured, area, item.track).T, color=item.colour, linewidth=1.4)
-            lines.append(_arrow(axes, measured, area, item, minutes))
-    letters, colours = [item.letter for item in items], [item.colour for item in items]
-    write_beside(axes, letters, lines, colours)
+            lines.append(_arrow(axes, measured, area, item, then_s, minutes))
+        when = "" if then_s == now_s else f" {time_words(measured, then_s)}"  # not seen in this frame
+        words.append(f"{item.letter}{when}")
+    write_beside(axes, words, lines, [item.colour for item in items])
 
 
 def travel_minutes(measured: Measured, area: Map) -> float:
@@ -132,12 +153,14 @@ def _shows(measured: Measured, area: Map, item: Item) -> bool:
     return bool(inside.mean() > 0.5)
 
 
-def _arrow(axes: Axes, measured: Measured, area: Map, item: Item, minutes: float) -> np.ndarray:
-    """An arrow along a knot's path about its mid-time, as long as the way in so many minutes; its line."""
+def _arrow(
+    axes: Axes, measured: Measured, area: Map, item: Item, then_s: float, minutes: float
+) -> np.ndarray:
+    """An arrow along a knot's path about a time, as long as the way in so many minutes; its line."""
     knot, half_s = item.track, 30.0 * minutes
     assert isinstance(knot, KnotTrack), "fronts have edges"
     first, last = float(knot.time_s[0]), float(knot.time_s[-1])
-    middle = float(np.clip(knot.fit.time_s, first + half_s, max(last - half_s, first + half_s)))
+    middle = float(np.clip(then_s, first + half_s, max(last - half_s, first + half_s)))
     times = np.clip(np.linspace(middle - half_s, middle + half_s, 24), first, last)
     height, angle = knot_path(knot, times)
     line = area.place(np.asarray(measured.orientation.to_image(angle)), height)
@@ -199,8 +222,6 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
     figure = sheet(growth_title(measured), subtitle[0].upper() + subtitle[1:])
     width = aspect * tall / SHEET_ASPECT
     pictures = map_pictures(measured, area, frames)
-    brightest = np.max(pictures, axis=0)
-    brightest[: len(brightest) // 4] = 255  # the times and the Earth stand there
     earth_mm = 1e-3 * EARTH_RADIUS_KM
     for place, (frame, picture) in enumerate(zip(frames, pictures, strict=True)):
         row, column = divmod(place, COLUMNS)
@@ -211,13 +232,17 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
         axes.set_axis_off()
         style: dict[str, Any] = {"color": PICTURE_INK, "path_effects": outlined()}
         style["transform"] = axes.transAxes
-        axes.text(0.03, 0.96, clock(measured.sequence.times_utc[frame]), va="top", fontweight="bold", **style)
-        x, y = area.width_mm - 1.3 * earth_mm, area.height_mm - 1.3 * earth_mm
+        line_mm = TEXT_PT / 72.0 / width_inch(axes) * area.width_mm
+        x, y = area.width_mm - 1.3 * earth_mm, area.height_mm - max(1.3 * earth_mm, line_mm)
+        up = y / area.height_mm
+        time = clock(measured.sequence.times_utc[frame])
+        axes.text(0.03, up, time, va="center", fontweight="bold", **style)
         axes.add_patch(Circle((x, y), earth_mm, color="#7fb4e6", linewidth=0))
         if place == 0:
-            at = (x - 1.3 * earth_mm) / area.width_mm, y / area.height_mm
-            axes.text(*at, "Earth", ha="right", va="center", **style)
-        compass(axes, measured, area, brightest)
+            axes.text((x - 1.3 * earth_mm) / area.width_mm, up, "Earth", ha="right", va="center", **style)
+            taken = picture.copy()
+            taken[: len(taken) // 4] = 255  # the time and the Earth stand there
+            compass(axes, measured, area, taken)
         _name_knots(axes, measured, area, int(frame))
     foot(figure, measured, speeds=False)
     return figure
@@ -232,6 +257,9 @@ def _name_knots(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
         if len(place) and (place > 0.0).all() and (place < (area.width_mm, area.height_mm)).all():
             items.append(item)
             lines.append(place)
+            if isinstance(item.track, KnotTrack):  # a front has a whole edge
+                style: dict[str, Any] = {"color": item.colour, "marker": item.marker, "markersize": 12}
+                axes.plot(*place.T, fillstyle="none", path_effects=outlined(width=3.0), **style)
     write_beside(axes, [item.letter for item in items], lines, [item.colour for item in items])
 
 

@@ -13,8 +13,7 @@ import cv2
 import numpy as np
 from matplotlib.axes import Axes
 
-from promtrack.motion.interpretation import ranked_fronts, ranked_knots
-from promtrack.motion.records import Front, KnotTrack
+from promtrack.motion.records import Front, KnotTrack, Prominence
 from promtrack.show.figures.style import (
     PICTURE_INK,
     TEXT_PT,
@@ -26,12 +25,13 @@ from promtrack.show.figures.style import (
 )
 from promtrack.show.findings import leading_front, moving_knots, named_tracks
 from promtrack.show.records import Measured
-from promtrack.show.region_of_interest import Action, way_of
+from promtrack.show.region_of_interest import Action
 from promtrack.show.scale_bar import arrows_of
 from promtrack.show.view import (
     ClipView,
     affine_to_frame,
     covered,
+    leaning,
     moved_inside,
     picture_up,
     rotation,
@@ -79,17 +79,17 @@ class Map:
 
 
 def moment_of(measured: Measured) -> int:
-    """The frame that shows the motion best: of the greatest height of the leading front, else the sharpest of
-    those in which most named knots are seen; the reference frame where nothing moves."""
-    strip, lock, front = measured.strip, measured.lock, leading_front(measured)
+    """The frame that shows the motion best: of those in which most named tracks are seen, that in which the
+    leading front stands highest, else the sharpest; the reference frame where nothing moves."""
+    strip, front = measured.strip, leading_front(measured)
+    tracks = [named.track for named in named_tracks(measured)]
+    if not tracks:
+        return measured.lock.reference
+    seen = np.sum([np.isin(strip.frame, track.frame) for track in tracks], axis=0)
+    rank = measured.lock.sharpness[strip.frame]
     if front is not None:
-        return int(front.frame[np.nanargmax(front.height_mm)])
-    if not moving_knots(measured):
-        return lock.reference
-    spans = [named.track.time_s[[0, -1]] for named in named_tracks(measured)]
-    seen = np.sum([(strip.time_s >= first) & (strip.time_s <= last) for first, last in spans], axis=0)
-    frames = strip.frame[np.flatnonzero(seen == seen.max())]
-    return int(frames[np.argmax(np.nan_to_num(lock.sharpness[frames]))])
+        rank = np.interp(strip.time_s, front.time_s, front.height_mm)
+    return int(strip.frame[np.argmax(np.where(seen == seen.max(), np.nan_to_num(rank), -np.inf))])
 
 
 def growth_frames(measured: Measured, count: int) -> np.ndarray:
@@ -103,13 +103,11 @@ def growth_frames(measured: Measured, count: int) -> np.ndarray:
 
 
 def fitting_aspect(measured: Measured, widest: float, frames: np.ndarray) -> float:
-    """Width over height of the map that shows most of what it must inside the frames; `widest` at most."""
-
-    def shown(aspect: float) -> float:
-        crop = _crop_of(measured, aspect, frames)
-        return round(float(np.minimum(crop.half / crop.needed, 1.0).prod()), 2)
-
-    return max(np.linspace(widest, min(widest, 0.6), 12).tolist(), key=shown)
+    """Width over height of the map that cuts least of what it must show, a level one rather than one that
+    leans; `widest` at most."""
+    aspects = np.linspace(widest, min(widest, 0.6), 12).tolist()
+    crops = {aspect: _crop_of(measured, aspect, frames) for aspect in aspects}
+    return min(aspects, key=lambda aspect: (crops[aspect].lost, crops[aspect].lean_deg))
 
 
 def map_of(measured: Measured, aspect: float, frames: np.ndarray) -> Map:
@@ -145,39 +143,58 @@ class _Crop:
 
     middle: np.ndarray  # (2,)
     half: np.ndarray  # (2,) half its size
-    needed: np.ndarray  # (2,) half the size of what should be shown
+    lost: float  # how much of what should be shown is cut, in hundredths of its size
     turn_deg: float
+    lean_deg: float  # of a limb that could be level
     side: int
 
 
 def _crop_of(measured: Measured, aspect: float, frames: np.ndarray) -> _Crop:
-    """The crop of this shape, moved and where need be made smaller so that no border of the frames shows."""
+    """The crop of this shape, moved and where need be made smaller so that no border of the frames shows. A
+    level limb leans where it would otherwise cut what should be shown."""
     geometry, lock = measured.strip.geometry, measured.lock
-    low, high, top = _piece(measured)
+    low, high, top = _piece(measured, frames)
     angle, height = np.meshgrid(np.linspace(low, high, 33), [DEPTH_MM, 0.0, max(top, 2.0 * MARGIN_MM)])
     theta, above = np.asarray(measured.orientation.to_image(angle.ravel())), height.ravel()
     action = Action(theta, above, np.ones_like(theta))
-    turn, side, _ = picture_up(measured.orientation, action, measured.settings.clip)
-    x, y = turned(theta, lock.radius_px * (1.0 + above / geometry.limb_mm), turn, side)
-    needed = 0.5 * np.array([np.ptp(x), np.ptp(y)])
-    half_x = max(needed[0], needed[1] * aspect, 80.0)  # less would show single pixels
-    to_picture, cover = rotation(turn, side), covered(lock, frames)
-    half = np.array([half_x, half_x / aspect])
-    half *= min(1.0, float((0.5 * (cover[2:] - cover[:2]) / (np.abs(to_picture.T) @ half)).min()))
-    middle = 0.5 * np.array([x.min() + x.max(), y.min() + y.max()])
-    return _Crop(moved_inside(middle, half, to_picture, cover), half, needed, turn, side)
+    up, side, level = picture_up(measured.orientation, action, measured.settings.clip)
+    cover, rho_px = covered(lock, frames), lock.radius_px * (1.0 + above / geometry.limb_mm)
+
+    def turned_by(turn: float) -> _Crop:
+        x, y = turned(theta, rho_px, turn, side)
+        needed, wanted = (
+            0.5 * np.array([np.ptp(x), np.ptp(y)]),
+            0.5 * np.array([x.min() + x.max(), y.min() + y.max()]),
+        )
+        half_x, to_picture = (
+            max(needed[0], needed[1] * aspect, 80.0),
+            rotation(turn, side),
+        )  # less shows pixels
+        half = np.array([half_x, half_x / aspect])
+        half *= min(1.0, float((0.5 * (cover[2:] - cover[:2]) / (np.abs(to_picture.T) @ half)).min()))
+        middle = moved_inside(wanted, half, to_picture, cover)
+        cut = np.maximum(np.abs(wanted - middle) + needed - half, 0.0).sum() / needed.max()
+        return _Crop(middle, half, round(float(cut), 2), turn, abs(turn - up), side)
+
+    turns = leaning(up, measured.orientation) if level else np.array([up])
+    return min(map(turned_by, turns.tolist()), key=lambda crop: crop.lost)
 
 
-def _piece(measured: Measured) -> tuple[float, float, float]:
+def _piece(measured: Measured, frames: np.ndarray) -> tuple[float, float, float]:
     """First and last angle, and the greatest height, of what the map must show: all that moves within
     `MOST_DEG` of the first named track and the prominence about that, or the prominences, or all that the
-    strips show."""
+    strips show; of what rises, as far as the last of the frames shows it."""
+
+    def top_of(body: Front | KnotTrack | Prominence) -> float:
+        by_then = body.height_mm[body.frame <= frames.max()] if not isinstance(body, KnotTrack) else ()
+        return float(np.nanmax(by_then if np.isfinite(by_then).any() else body.height_mm))
+
     tracks = [named.track for named in named_tracks(measured)]
     tracks += [knot for knot in moving_knots(measured) if knot not in tracks]
-    found = [(float(t.angle_deg.min()), float(t.angle_deg.max()), float(t.height_mm.max())) for t in tracks]
+    found = [(float(t.angle_deg.min()), float(t.angle_deg.max()), top_of(t)) for t in tracks]
     for one in measured.motion.prominences:  # that in which the first track moves, or all
         if not tracks or (found[0][0] - one.from_deg) % 360.0 <= one.to_deg - one.from_deg:
-            found.append((one.from_deg, one.to_deg, float(np.nanmax(one.height_mm))))
+            found.append((one.from_deg, one.to_deg, top_of(one)))
     if not found:
         geometry = measured.strip.geometry
         last = float(geometry.angle_deg(geometry.columns - 1))
@@ -224,13 +241,8 @@ def _calm(out_px: np.ndarray, value: np.ndarray, step: float) -> np.ndarray:
 
 
 def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> None:
-    """North and east where they are known, else the way up in the image, where the map is darkest and nothing
-    moves. `picture`: (rows, columns, 4) uint8, of the whole map."""
-    picture = picture.copy()
-    tracks: list[KnotTrack | Front] = [*ranked_fronts(measured.motion), *ranked_knots(measured.motion)]
-    for gone in (way_of(track, measured.orientation) for track in tracks):
-        points = np.stack(area.view.to_picture(gone.theta_deg, gone.height_mm), axis=1).clip(-1e4, 1e4)
-        cv2.polylines(picture, [points.astype(np.int32)[:, None]], False, (255, 255, 255, 255), 25)
+    """North and east where they are known, else the way up in the image, where the map is darkest. `picture`:
+    (rows, columns, 4) uint8, of the whole map with what else is drawn on it."""
     size, mm_per_pt = np.array([area.width_mm, area.height_mm]), area.width_mm / (72.0 * width_inch(axes))
     arm_mm = min(ARM_PT * mm_per_pt, ARM_SHARE * area.width_mm) * np.array([1.0, -1.0])  # y upward
     arms = [(name, arm_mm * way) for name, way in arrows_of(area.view, measured.orientation)]

@@ -5,6 +5,7 @@ No pyplot and no lasting change of matplotlib's settings: `themed` sets them for
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -136,7 +137,12 @@ def sheet(title: str, subtitle: str) -> Figure:
     head = figure.text(0.03, 0.955, title, fontsize=TITLE_PT, fontweight="bold", va="center")
     width = head.get_window_extent(canvas.get_renderer()).width / figure.bbox.width
     head.set_fontsize(max(TITLE_PT * min(0.925 / width, 1.0), TEXT_PT))
-    figure.text(0.03, 0.896, subtitle, va="center", color=matplotlib.rcParams["xtick.color"])
+    below = figure.text(0.03, 0.896, subtitle, va="center", color=matplotlib.rcParams["xtick.color"])
+    width = below.get_window_extent(canvas.get_renderer()).width / figure.bbox.width
+    if width > 0.94:  # two lines
+        below.set_text(textwrap.fill(subtitle, int(0.88 * len(subtitle) / width)))
+        below.set_linespacing(1.05)
+        head.set_y(0.968)
     return figure
 
 
