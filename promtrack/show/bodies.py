@@ -1,20 +1,22 @@
 """What moves in the picture: fronts and knots with their marks, and when the number of each is shown.
 
-A number stands still beside its body, and a leader runs from it to the moving mark. It is the speed at that
-moment, or both ends of what the speed goes through while the number stands. At most two numbers show at once,
-that of the first letter first. A body that no model describes has a letter and no number.
+A number stands still beside its body, and a leader runs from it to the moving mark. A front's is the speed
+in the middle of the time for which it stands; a knot's is the one that page, figures and tables have, unless
+two or more that differ can be read while it is seen: then each is the speed in the middle of its time too.
+Numbers take turns, at most two at once. A body that no model describes has a letter and no number.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
 from promtrack.motion.interpretation import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.rounding import error_decimals, plain, with_error
+from promtrack.rounding import with_error
 from promtrack.show.canvas import (
     Canvas,
     Page,
@@ -40,11 +42,12 @@ from promtrack.show.layout import (
 from promtrack.show.palette import ON_DARK, bgr_of
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import way_of
-from promtrack.show.timing import NUMBER_S, ClipTime, longest_free
+from promtrack.show.timing import NUMBER_S, ClipTime, Span, share_time
 from promtrack.show.view import ClipView
 
 FARTHEST = 25.0  # type sizes of leader, as costed: another number than the headline's is left out beyond
-UNSEEN = 0.5  # opacity of a mark where a body was not measured while its number stands
+AT_REST = "at rest"  # what is said of a front that has not yet started
+UNSEEN = 0.5  # opacity of the way of a body that is not seen while its number stands
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,8 +62,9 @@ class Body:
     height_mm: np.ndarray
     speed_km_s: np.ndarray  # nan where no model describes the motion, and where a front rests by its model
     error_km_s: np.ndarray  # chance, scale and clock together
+    said: str  # its speed as all other products have it; '' where no model describes the motion
     sector_deg: np.ndarray | None = None  # image angles along a front's edge; None for a knot
-    number_s: tuple[float, float] | None = None  # clip time for which its number shows
+    stands: tuple[tuple[float, float, str], ...] = ()  # clip time from and to which each number shows
     label: Rect | None = None  # where
     inset: int = -1  # that shows it; -1: the picture itself
     by_hand: bool = False
@@ -80,6 +84,11 @@ class Body:
             return self.place(view, now_s)[None]
         height = float(np.interp(now_s, self.time_s, self.height_mm))
         return np.stack(view.to_picture(self.sector_deg, height), axis=1)
+
+    def due(self, time: ClipTime, now_s: float) -> str:
+        """The number that stands at one moment of the recording; '' for none."""
+        at = time.at(now_s)
+        return next((words for a, b, words in self.stands if a <= at < b or at == b == time.end_s), "")
 
     def seen(self, now_s: float) -> bool:
         """Whether it was measured then: not before, after, or in a long gap."""
@@ -101,9 +110,9 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
     tracks: tuple[Front | KnotTrack, ...] = (*ranked_fronts(motion), *ranked_knots(motion)[:12])
     for track in tracks:
         way, (speed, error) = way_of(track, orientation), _speed(measured, track)
-        body = Body(
-            "", -1, bgr_of(ON_DARK.front), way.time_s + late_s, way.theta_deg, way.height_mm, speed, error
-        )
+        said = speed_of(measured, track).text if np.isfinite(speed).any() else ""
+        seen = way.time_s + late_s, way.theta_deg, way.height_mm
+        body = Body("", -1, bgr_of(ON_DARK.front), *seen, speed, error, said)
         if isinstance(track, Front):
             edge = np.asarray(orientation.to_image(np.linspace(track.from_deg, track.to_deg, 24)))
             body = replace(body, letter=labels.front(track), sector_deg=edge)
@@ -116,65 +125,51 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
     return sorted(found, key=lambda body: not asked or body.letter != asked)
 
 
-def number_lines(body: Body, stands_s: np.ndarray, page: Page) -> tuple[str, ...]:
-    """'A ≥ 290 ± 3 km/s': letter, and the speed in the plane of the sky, a lower bound of the true one; 'A ≥
-    150 to 290 km/s' where it changes by more than its error: what true speeds it goes through, no estimate,
-    so that its ends have no error but the digits that the larger one leaves. `stands_s`: (n,) moments at
-    which it shows, n odd; 'A at rest' where it has not yet started at any. 'by hand' stands below where the
-    points were clicked."""
+def number_lines(body: Body, words: str, page: Page) -> tuple[str, ...]:
+    """'A ≥ 290 ± 3 km/s': letter, and the speed in the plane of the sky, a lower bound of the true one, in
+    two lines where that is wide; 'by hand' below where the points were clicked."""
+    line = f"{body.letter} {words}" if words == AT_REST else f"{body.letter} ≥ {words}"
+    value, sign, error = line.partition(" ± ")
+    wide = sign and text_width(line, page.unit) > 0.25 * page.inside.width  # of the room for words
     hand = ("by hand",) if body.by_hand else ()
-    speeds, errors = (np.interp(stands_s, body.time_s, v) for v in (np.abs(body.speed_km_s), body.error_km_s))
-    if not (moves := np.isfinite(speeds)).any():
-        return (f"{body.letter} at rest", *hand)
-    speeds, errors = speeds[moves], errors[moves]
-    middle = len(speeds) // 2
-    ends = sorted((int(speeds.argmin()), int(speeds.argmax())))
-    if np.ptp(speeds) > np.hypot(*errors[ends]):
-        first, last = (
-            plain(speeds[end], error_decimals(errors[ends].max() or np.ptp(speeds))) for end in ends
-        )
-        parts = f"{body.letter} ≥ {first}", f"to {last} km/s"
-    else:
-        value, sign, error = with_error(speeds[middle], errors[middle], "km/s").partition("± ")
-        parts = f"{body.letter} ≥ {value}".rstrip(), sign + error
-    words = " ".join(parts).rstrip()
-    wide = text_width(words, page.unit) > 0.25 * page.inside.width  # of the room for words
-    return (*(parts if wide and parts[1] else (words,)), *hand)
-
-
-def due_number(body: Body, time: ClipTime, now_s: float, page: Page) -> tuple[str, ...] | None:
-    """The lines of a body's number at one moment of the recording, which change in even steps of `stand_s` or
-    more, so that each can be read, the last speed while the last picture stands; None while it is not due."""
-    clip_s = time.at(now_s)
-    if body.number_s is None or not body.number_s[0] <= clip_s <= body.number_s[1]:
-        return None
-    first, last = body.number_s
-    hold_s = float(time.clip_s[-1])
-    held = min(hold_s - first, last - hold_s) >= NUMBER_S - 1e-6
-    end = hold_s if held else last
-    steps = np.linspace(first, end, max(int((end - first) / time.stand_s + 1e-6), 1) + 1)
-    steps = np.append(steps, [last] if held else [])
-    step = steps[:-1].searchsorted(clip_s, "right")
-    stands_s = [time.back(t) for t in np.linspace(steps[step - 1], steps[step], 11)]
-    return number_lines(body, np.clip(stands_s, body.time_s[0], body.time_s[-1]), page)
+    return (*((value, f"± {error}") if wide else (line,)), *hand)
 
 
 def schedule_numbers(bodies: list[Body], time: ClipTime) -> list[Body]:
-    """The same bodies with the clip times for which their numbers show: at most two at once, none for less
+    """The same bodies with the numbers that show and their clip times: at most two at once, none for less
     than `NUMBER_S`."""
-    taken: list[tuple[float, float]] = []
-    scheduled = []
-    for body in bodies:
-        first, last = time.at(float(body.time_s[0])), time.at(float(body.time_s[-1]))
-        last = max(last, min(first + time.stand_s, time.end_s))
-        first = max(min(first, last - time.stand_s), time.clip_s[0])
-        run = longest_free(first, last, taken)
-        wanted = bool(body.letter) and bool(np.isfinite(body.speed_km_s).any())
-        if wanted and run[1] - run[0] >= min(time.stand_s, time.end_s - time.clip_s[0]) - 1e-6:
-            taken.append(run)
-            body = replace(body, number_s=run)
-        scheduled.append(body)
-    return scheduled
+    numbered = [place for place, body in enumerate(bodies) if body.letter and body.said]
+    shown = [(time.at(float(bodies[k].time_s[0])), time.at(float(bodies[k].time_s[-1]))) for k in numbered]
+    runs = dict(zip(numbered, share_time(shown, time), strict=True))
+    return [replace(body, stands=stands_of(body, runs.get(k, []), time)) for k, body in enumerate(bodies)]
+
+
+def stands_of(body: Body, runs: list[Span], time: ClipTime) -> tuple[tuple[float, float, str], ...]:
+    """What number stands when: in even steps of `stand_s` or more, that of the last picture in its hold."""
+    if not runs:
+        return ()
+    spans: list[Span] = []
+    hold_s = float(time.clip_s[-1])
+    for first, last in runs:
+        held = min(hold_s - first, last - hold_s) >= NUMBER_S - 1e-6
+        end = hold_s if held else last
+        edges = np.linspace(first, end, max(int((end - first) / time.stand_s + 1e-6), 1) + 1)
+        spans += pairwise([*edges.tolist(), *([last] if held else [])])
+    middles = np.array([time.back(0.5 * (a + b)) for a, b in spans])
+    gone = np.array([time.back(a) for a, _ in spans]) > body.time_s[-1]
+    known = np.isfinite(body.speed_km_s)
+    speed, error = (
+        np.interp(middles, body.time_s[known], v[known]) for v in (np.abs(body.speed_km_s), body.error_km_s)
+    )
+    own = ~gone
+    if body.sector_deg is None and own.any():
+        low, high = (int(f(np.where(own, speed, np.nan))) for f in (np.nanargmin, np.nanargmax))
+        own = own & bool(speed[high] - speed[low] > np.hypot(error[low], error[high]))
+    found = []
+    for place, (first, last) in enumerate(spans):
+        words = with_error(speed[place], error[place], "km/s") if own[place] else body.said
+        found.append((first, last, words if time.back(last) >= body.time_s[known][0] else AT_REST))
+    return tuple(found)
 
 
 def mind_way(
@@ -202,14 +197,13 @@ def place_number(
     """The same body with the place of its number; where there is no room there is no number. `views`,
     `view_s`: of the frames shown, and the times of those; `moments`: places of the frames whose plasma the
     ground knows; `headline`: the number is always shown, over plasma where no other place is free."""
-    if body.number_s is None:
-        return body, ground
-    texts = {due_number(body, time, s, page) for s in time.recorded_s} - {None}
-    blocks = [block(tuple((line, page.unit) for line in lines)) for lines in texts if lines]
-    if not blocks:  # while it is due no other picture is shown
-        return replace(body, number_s=None), ground
+    texts = {words for _, _, words in body.stands}
+    if not texts & {body.due(time, s) for s in time.recorded_s}:  # while it is due no other picture is shown
+        return replace(body, stands=()), ground
+    blocks = [block(tuple((line, page.unit) for line in number_lines(body, w, page))) for w in texts]
     size = max(b.width for b in blocks), max(b.height for b in blocks)
-    begin, end = np.clip([time.back(s) for s in body.number_s], body.time_s[0], body.time_s[-1])
+    runs = [time.back(s) for s in (body.stands[0][0], body.stands[-1][1])]
+    begin, end = np.clip(runs, body.time_s[0], body.time_s[-1])
     then = []
     for now_s in np.linspace(begin, end, 24):
         view = views[min(int(np.searchsorted(view_s, now_s)), len(views) - 1)]
@@ -217,7 +211,7 @@ def place_number(
         then.append(Then(view, float(now_s), plasma))
     label = _best_place(body, ground, then, size, page, headline=headline)
     if label is None:
-        return replace(body, number_s=None), ground
+        return replace(body, stands=()), ground
     for one in then:  # no height's name on a leader
         ground = mind_line(ground, body.leader(one.view, one.time_s, label), 1.0)
     return replace(body, label=label), take(ground, label, page.unit // 3)
@@ -234,21 +228,20 @@ def draw_body(
 ) -> Rect | None:
     """Draw the body at one moment of the recording: tail, mark, letter, and its number while that is due; the
     place of the letter, None where none is written. `spared`: places of words, on which no letter stands."""
-    clip_s = time.at(now_s)
-    lines = due_number(body, time, now_s, page)
-    mark, seen = body.place(view, now_s), body.seen(now_s)
-    if seen or lines is not None:  # a number never stands without its mark, faint while nothing was measured
-        share = 1.0 if seen else UNSEEN
-        if body.sector_deg is not None:
+    words, mark, seen = body.due(time, now_s), body.place(view, now_s), body.seen(now_s)
+    share = 1.0 if seen else UNSEEN
+    if body.sector_deg is not None:
+        if seen or words:
             draw_line(canvas, body.ends(view, now_s), page.stroke, body.bgr, strength=0.85 * share)
-        else:
-            since = max(float(body.time_s[0]), time.back(max(clip_s - 1.0, 0.0)))  # one second of clip
-            tail = body.place(view, np.linspace(min(since, now_s), now_s, 16))
-            width = max(page.stroke - 1, 1)
-            draw_line(canvas, tail, width, body.bgr, strength=share * (0.7 if body.letter else 0.45))
-            if body.letter:
-                draw_marker(canvas, mark, body.order, page, body.bgr, strength=0.9 * share)
-    if body.letter and seen and lines is None:
+    elif seen or words:  # a number never stands alone: beside the whole way where the body is not seen
+        since = max(float(body.time_s[0]), time.back(max(time.at(now_s) - 1.0, 0.0)))  # one second of clip
+        first, last = (min(since, now_s), now_s) if seen else body.time_s[[0, -1]].tolist()
+        tail = body.place(view, np.linspace(first, last, 32))
+        width = max(page.stroke - 1, 1)
+        draw_line(canvas, tail, width, body.bgr, strength=share * (0.7 if body.letter else 0.45))
+        if body.letter and seen:
+            draw_marker(canvas, mark, body.order, page, body.bgr)
+    if body.letter and seen and not words:
         letter, inside = block(((body.letter, page.unit),)), page.inside
         columns = mark[0] + 0.5 * page.unit, mark[0] - 0.5 * page.unit - letter.width
         places = [(x, mark[1] + up * page.unit) for up in (-1.4, 0.2) for x in columns]
@@ -260,21 +253,19 @@ def draw_body(
             if inside.top < box.top and not any(overlaps(box, other) for other in spared)
         )
         if place := next(free, None):
-            strength = letter_strength(body.bgr)
-            draw_text(canvas, letter, place.left, place.top, body.bgr, strength=strength)
+            draw_text(canvas, letter, place.left, place.top, body.bgr, strength=letter_strength(body.bgr))
         return place
-    if lines is None or body.label is None:
+    if not words or body.label is None:
         return None
-    words = block(tuple((line, page.unit) for line in lines))
+    number = block(tuple((line, page.unit) for line in number_lines(body, words, page)))
     start, end = body.leader(view, now_s, body.label)
     away = float(np.hypot(*(end - start)))
     if away > 0.7 * page.unit:
         stop = start + (end - start) * (1.0 - 0.42 * page.unit / away)
-        width, share = max(page.stroke - 1, 1), 1.0 if seen else UNSEEN
-        draw_line(canvas, np.array([start, stop]), width, body.bgr, strength=0.5 * share)
+        draw_line(canvas, np.array([start, stop]), max(page.stroke - 1, 1), body.bgr, strength=0.5 * share)
     right = mark[0] > body.label.right
-    x = body.label.right - words.width if right else body.label.left
-    draw_text(canvas, words, x, body.label.top, body.bgr, strength=letter_strength(body.bgr))
+    x = body.label.right - number.width if right else body.label.left
+    draw_text(canvas, number, x, body.label.top, body.bgr, strength=letter_strength(body.bgr))
     return None
 
 

@@ -154,9 +154,9 @@ def draw_words(canvas: Canvas, words: str, page: Page, x: float, y: float) -> No
 
 
 def letter_strength(bgr: Colour) -> float:
-    """Opacity of letters in a colour: dark ones need more to be read, bright ones less."""
-    luma = (LUMA_B * bgr[0] + LUMA_G * bgr[1] + LUMA_R * bgr[2]) / 255.0
-    return min(1.0, 0.6 / luma)
+    """Opacity of letters in a colour: dark ones need all to be read, bright ones show their colour with
+    less."""
+    return float(np.clip(0.6 * 255.0 / (LUMA_B * bgr[0] + LUMA_G * bgr[1] + LUMA_R * bgr[2]), 0.85, 1.0))
 
 
 def draw_line(
@@ -194,6 +194,7 @@ def draw_marker(
     start = -0.5 * np.pi if corners == 3 else 0.25 * np.pi
     angle = start + 2.0 * np.pi * np.arange(corners) / corners
     points = place_px + radius * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    draw_line(canvas, points, 3 * page.stroke, BLACK, strength=0.6, closed=True)
     draw_line(canvas, points, page.stroke, bgr, strength=strength, closed=True)
 
 

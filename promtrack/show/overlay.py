@@ -1,12 +1,13 @@
 """The whole annotation of a clip: laid out once, then drawn onto every picture.
 
 Order of the layout: clock and scale bar, each in the calmest of its corners; the headline's number, near its
-body; the column of height ticks; the other numbers; then the compass. Title and end card have their pictures
+body; the column of height ticks; the compass; then the other numbers. Title and end card have their pictures
 to themselves.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -33,7 +34,7 @@ from promtrack.show.scale_bar import (
     height_ticks,
     scale_size,
 )
-from promtrack.show.timing import NUMBER_S, ClipTime, Plan, Shot
+from promtrack.show.timing import ClipTime, Plan, Shot
 from promtrack.show.view import ClipView
 
 
@@ -62,12 +63,7 @@ class Annotation:
 
     def words(self, shot: Shot) -> list[Rect]:
         """Where words stand in a picture of the motion: blocks, numbers that are due, and height labels."""
-        clip_s = self.time.at(shot.time_s)
-        due = [
-            b.label
-            for b in self.bodies
-            if b.label and b.number_s and b.number_s[0] <= clip_s <= b.number_s[1]
-        ]
+        due = [b.label for b in self.bodies if b.label and b.due(self.time, shot.time_s)]
         boxes = [*self.blocks.values(), *due]
         if "heights" in self.wanted:
             boxes += [tick.label for tick in self.ticks(self.views[shot.place])]
@@ -121,19 +117,9 @@ def annotate(
         wanted = wanted - {"heights", "earth"}  # the Earth would be a dot
         page = replace(page, inside=replace(page.inside, width=page.height - 2 * page.inside.left))
         ground = replace(ground, inside=page.inside)
-    first_utc = measured.sequence.times_utc[plan.frames[0]]
-    bodies = bodies_of(measured, first_utc, fronts="front" in wanted, knots="knots" in wanted)
-    angles = [float(np.median(np.asarray(measured.orientation.to_product(b.theta_deg)))) for b in bodies]
-    homes = [next((k for k, inset in enumerate(insets) if inset.holds(angle)), -1) for angle in angles]
-    bodies = [replace(body, inset=home) for body, home in zip(bodies, homes, strict=True)]
-    bodies = [b for b in bodies if _inside(b, _views_of(b, views, insets), plan)]
-    recorded_s, clip_s = plan.clip_s()
-    start_s = clip_s[0]
-    motion = sum(shot.repeats for shot in plan.shots if shot.act == "motion") / plan.rate
-    time = ClipTime(recorded_s, clip_s, start_s + motion, NUMBER_S + 2.0 / plan.rate)
-    bodies = schedule_numbers(bodies, time)
-    if few:
-        bodies = bodies[:1] + [replace(body, number_s=None) for body in bodies[1:]]
+    first_utc, time = measured.sequence.times_utc[plan.frames[0]], plan.time
+    bodies = bodies_shown(measured, plan, views, insets, wanted)
+    bodies = schedule_numbers(bodies[:1] if few else bodies, time) + (bodies[1:] if few else [])
     for body in bodies:
         ground = mind_way(body, _views_of(body, views, insets), plan.time_s, page, ground)
     blocks: dict[str, Rect] = {}
@@ -180,10 +166,10 @@ def annotate(
     column = _calmest_column(ground, ends, page, spared)
     for tick in _free_ticks(ground, ends, page, column, spared) if "heights" in wanted else ():
         ground = take(ground, tick.label, page.unit // 3)
-    ground = numbered(bodies[1:], ground, headline=False)
     if "compass" in wanted:
         sides = ("top right", "top left", "right", "left", "bottom right", "bottom left", "bottom")
-        ground = stand("compass", compass_size(measured.orientation, page), sides, ground)
+        ground = stand("compass", compass_size(views[0], measured.orientation, page), sides, ground)
+    ground = numbered(bodies[1:], ground, headline=False)
     for inset in reversed(insets) if {"scale", "earth"} & wanted else ():
         size = scale_size((inset.view,) * 2, page, bar="scale" in wanted, earth="earth" in wanted)
         ground = replace(ground, inside=inset.rect.grown(-page.unit // 4))
@@ -193,6 +179,22 @@ def annotate(
     ground = replace(ground, inside=page.inside)
     laid_out = blocks, column, tuple(placed), time, ground, title_ground, insets, not_shown
     return Annotation(measured, plan, views, page, wanted, *laid_out)
+
+
+def bodies_shown(
+    measured: Measured,
+    plan: Plan,
+    views: tuple[ClipView, ...],
+    insets: tuple[Inset, ...],
+    wanted: Collection[str],
+) -> list[Body]:
+    """The bodies of which the clip shows most, the headline's first, still without numbers."""
+    first_utc = measured.sequence.times_utc[plan.frames[0]]
+    bodies = bodies_of(measured, first_utc, fronts="front" in wanted, knots="knots" in wanted)
+    angles = [float(np.median(np.asarray(measured.orientation.to_product(b.theta_deg)))) for b in bodies]
+    homes = [next((k for k, inset in enumerate(insets) if inset.holds(angle)), -1) for angle in angles]
+    bodies = [replace(body, inset=home) for body, home in zip(bodies, homes, strict=True)]
+    return [b for b in bodies if _inside(b, _views_of(b, views, insets), plan)]
 
 
 def _views_of(body: Body, views: tuple[ClipView, ...], insets: tuple[Inset, ...]) -> tuple[ClipView, ...]:

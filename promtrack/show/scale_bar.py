@@ -138,29 +138,43 @@ def arrows_of(view: ClipView, orientation: Orientation) -> list[tuple[str, np.nd
     return [(name, np.array([-np.sin(angle), -np.cos(angle)])) for name, angle in angles.items()]
 
 
-def compass_size(orientation: Orientation, page: Page) -> tuple[int, int]:
+def _compass(
+    view: ClipView, orientation: Orientation, page: Page
+) -> list[tuple[str, np.ndarray, np.ndarray]]:
+    """Name, direction, and x, y where the name begins, of each arrow that starts at (0, 0)."""
+    found = []
+    for name, along in arrows_of(view, orientation):
+        wide = text_width(name, page.unit)
+        away = 1.65 * page.unit + 0.5 * abs(along[0]) * wide + 0.35 * abs(along[1]) * page.unit
+        found.append((name, along, along * away - [wide / 2.0, 0.59 * page.unit]))
+    return found
+
+
+def _compass_box(view: ClipView, orientation: Orientation, page: Page) -> tuple[np.ndarray, np.ndarray]:
+    """Its top-left and bottom-right corner about the arrows' start, x, y."""
+    points = [np.zeros(2)]
+    for name, along, words in _compass(view, orientation, page):
+        points += [1.3 * page.unit * along, words]
+        points.append(words + np.array([text_width(name, page.unit), line_height(page.unit)]))
+    return np.min(points, axis=0) - 0.2 * page.unit, np.max(points, axis=0) + 0.2 * page.unit
+
+
+def compass_size(view: ClipView, orientation: Orientation, page: Page) -> tuple[int, int]:
     """Width and height of the compass."""
-    side = round(4.2 * page.unit)
-    return (side if orientation.position_angles else max(side, text_width("image up", page.unit) + 8)), side
+    low, high = _compass_box(view, orientation, page)
+    wide, tall = np.ceil(high - low).astype(int).tolist()
+    return wide, tall
 
 
 def draw_compass(canvas: Canvas, rect: Rect, page: Page, view: ClipView, orientation: Orientation) -> None:
     """Arrows to solar north and east where they are known, else one arrow to the camera's image up."""
-    arrows = arrows_of(view, orientation)
-    middle = np.array([rect.left + rect.width / 2.0, rect.top + rect.height / 2.0])
-    start = middle - 0.9 * page.unit * np.sum([arrow for _, arrow in arrows], axis=0) / len(arrows)
-    for name, along in arrows:
+    start = np.array([rect.left, rect.top]) - _compass_box(view, orientation, page)[0]
+    for name, along, words in _compass(view, orientation, page):
         tip, across = start + 1.3 * page.unit * along, np.array([-along[1], along[0]])
         wings = [tip - 0.3 * page.unit * (along + s * 0.6 * across) for s in (1.0, -1.0)]
         draw_line(canvas, np.array([start, tip]), page.stroke, strength=page.ink)
         draw_line(canvas, np.array([wings[0], tip, wings[1]]), page.stroke, strength=page.ink)
-        wide = text_width(name, page.unit)
-        away = 0.35 * page.unit + 0.5 * abs(along[0]) * wide + 0.35 * abs(along[1]) * page.unit
-        centre = tip + along * away
-        if wide > 0.5 * rect.width and abs(along[0]) > 0.5:  # no room beside the tip
-            centre = np.array([middle[0], middle[1] + 1.4 * page.unit])
-        x = float(np.clip(centre[0] - wide / 2.0, rect.left, rect.right - wide))
-        draw_words(canvas, name, page, x, centre[1] - 0.59 * page.unit)
+        draw_words(canvas, name, page, *(start + words))
 
 
 @dataclass(frozen=True, slots=True)

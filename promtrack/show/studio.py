@@ -12,14 +12,15 @@ import numpy as np
 
 from promtrack.errors import InputError
 from promtrack.sequence.records import spread_over
+from promtrack.show.bodies import schedule_numbers
 from promtrack.show.canvas import blank_canvas, make_page
 from promtrack.show.disc_view import Inset, disc_tone, disc_view, insets_of
-from promtrack.show.overlay import Annotation, annotate, draw_annotation
+from promtrack.show.overlay import Annotation, annotate, bodies_shown, draw_annotation
 from promtrack.show.palette import palette_ycc
 from promtrack.show.radial_profile import quiet_sun
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import find_action
-from promtrack.show.timing import Plan, Shot, chosen_frames, plan_shots
+from promtrack.show.timing import MOTION_S, Plan, Shot, chosen_frames, plan_shots
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
 from promtrack.show.view import SIZES, ClipView, choose_views
 
@@ -89,7 +90,6 @@ def prepare(measured: Measured) -> Studio:
         raise InputError(nothing, where=str(sequence.path), remedy="see the reasons in frames.ecsv")
     frames = chosen_frames(used, sequence.times_utc, clip)
     time_s = sequence.time_s[frames] - sequence.time_s[frames[0]]
-    plan = plan_shots(frames, time_s, clip)
     insets: tuple[Inset, ...] = ()
     not_shown = 0
     if clip.view == "disc":
@@ -98,6 +98,13 @@ def prepare(measured: Measured) -> Studio:
         insets, not_shown = insets_of(measured, whole)
     else:
         views, whole = _cropped(measured, frames)
+    plans = [
+        plan_shots(frames, time_s, clip, least_s)
+        for least_s in np.arange(MOTION_S[0], MOTION_S[1] + 0.1, 0.5)
+    ]
+    bodies = bodies_shown(measured, plans[0], views, insets, clip.overlays)
+    # as long as all numbers need, but no longer
+    plan = max(plans, key=lambda one: sum(bool(b.stands) for b in schedule_numbers(bodies, one.time)))
     toner = make_toner(quiet_sun(sequence, lock, whole), whole, clip.look, lock)
     some = spread_over(len(frames), 12)  # to see where not to write, and how much light the annotation adds
     looked = list(sequence.frames([int(frames[k]) for k in some]))
@@ -141,11 +148,8 @@ def best_shot(studio: Studio, annotation: Annotation) -> Shot:
     shots = [replace(s, gap=None) for s in studio.plan.shots if s.act == "motion"]
     shown = np.zeros(len(shots))
     for place, body in enumerate(annotation.bodies):
-        if body.number_s is not None:
-            clip_s = np.array([annotation.time.at(s.time_s) for s in shots])
-            due = (clip_s >= body.number_s[0]) & (clip_s <= body.number_s[1])
-            late = (clip_s - body.number_s[0]) / max(body.number_s[1] - body.number_s[0], 1e-6)
-            there = np.array([body.seen(s.time_s) for s in shots])
-            shown += np.where(due & there, ((1.0 + late) / (1.0 + place)) ** 2, 0.0)
+        there = [bool(body.due(annotation.time, s.time_s)) and body.seen(s.time_s) for s in shots]
+        late = np.cumsum(there) / max(sum(there), 1)
+        shown += np.where(there, ((1.0 + late) / (1.0 + place)) ** 2, 0.0)
     sharp = np.nan_to_num(studio.measured.lock.sharpness[[s.frame for s in shots]], nan=0.5)
     return shots[int(np.argmax(shown / max(shown.max(), 1.0) + 0.5 * np.clip(sharp, 0.4, 1.2)))]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -12,9 +13,11 @@ from promtrack.settings import ClipSettings
 
 GAP = 1.8  # times the usual cadence: a longer step means that frames are missing
 NUMBER_S = 2.5  # clip time for which a number stands at least
-MOST_MOTION_S = 7.5  # clip time of the motion; with title, hold and end card 15 s
+MOTION_S = 4.5, 7.5  # clip time of the motion, least and most; with title, hold and end card 12 to 15 s
 AT_ONCE = 2  # numbers shown
 HIGHEST_RATE = 30.0  # pictures a second
+
+Span = tuple[float, float]  # first and last time
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +32,7 @@ class Gap:
 class Shot:
     """One picture of the clip and how often it is repeated."""
 
-    act: str  # 'title', 'motion' or 'end'
+    act: str  # 'title', 'motion', 'hold' or 'end'
     frame: int  # index in the sequence
     place: int  # among the frames shown
     time_s: float  # seconds since the first frame shown
@@ -55,14 +58,16 @@ class Plan:
     def speed_up(self) -> float:
         """How many times faster than life the motion runs, its hold aside."""
         motion = [shot for shot in self.shots if shot.act == "motion"]
-        pictures = max(sum(shot.repeats for shot in motion[:-1]), 1)
+        pictures = max(len(motion) - 1, 1)
         return (motion[-1].time_s - motion[0].time_s) * self.rate / pictures
 
-    def clip_s(self) -> tuple[np.ndarray, np.ndarray]:
-        """Times of the motion's shots in the recording, and when they show in the clip; (n,) each [s]."""
-        begins = np.cumsum([0, *(shot.repeats for shot in self.shots)])[:-1] / self.rate
+    @property
+    def time(self) -> ClipTime:
+        """When moments of the recording show."""
+        begins = np.cumsum([0, *(shot.repeats for shot in self.shots)]) / self.rate
         motion = np.array([shot.act == "motion" for shot in self.shots])
-        return np.array([shot.time_s for shot in self.shots])[motion], begins[motion]
+        end_s = begins[sum(shot.act != "end" for shot in self.shots)]
+        return ClipTime(self.time_s, begins[:-1][motion], float(end_s), NUMBER_S + 2.0 / self.rate)
 
 
 def chosen_frames(used: np.ndarray, times_utc: np.ndarray, clip: ClipSettings) -> np.ndarray:
@@ -78,20 +83,27 @@ def chosen_frames(used: np.ndarray, times_utc: np.ndarray, clip: ClipSettings) -
         raise SettingsError("no frame lies between these times", where="clip.from, clip.to", remedy=remedy)
     used = used[keep]
     if clip.rate is None:
-        most = HIGHEST_RATE * MOST_MOTION_S
+        most = HIGHEST_RATE * MOTION_S[1]
         used = used[:: max(1, int(np.ceil(len(used) / most)))]
     return used
 
 
-def plan_shots(frames: np.ndarray, time_s: np.ndarray, clip: ClipSettings) -> Plan:
+def plan_shots(
+    frames: np.ndarray, time_s: np.ndarray, clip: ClipSettings, least_s: float = MOTION_S[0]
+) -> Plan:
     """The clip as a list of shots. `frames`: (n,) indices of the frames to show, rising; `time_s`: (n,) their
-    times, from 0."""
+    times, from 0; `least_s`: clip time of the motion at least, where no rate is given."""
     count = len(frames)
-    length = np.clip(count / 20.0, 4.5, MOST_MOTION_S)  # 20 pictures a second, unless that is too short
+    length = np.clip(count / 20.0, least_s, MOTION_S[1])  # 20 pictures a second, unless that is too short
     rate = clip.rate if clip.rate is not None else max(round(min(count / length, HIGHEST_RATE), 2), 1.0)
     shots = [Shot("motion", int(frames[p]), p, float(time_s[p]), 1) for p in range(count)]
-    shots[-1] = replace(shots[-1], repeats=shots[-1].repeats + round(clip.hold_s * rate))
-    shots = _with_gaps(shots, time_s, rate)
+    hold = round(clip.hold_s * rate)
+    shots = _with_gaps(shots, time_s, rate, (count + hold) / rate)
+    if hold:
+        stood = sum(shot.gap == shots[-1].gap for shot in shots)
+        noted = min(max(round(NUMBER_S * rate) - stood, 0), hold) if shots[-1].gap else 0
+        shots += [replace(shots[-1], act="hold", repeats=noted)] * (noted > 0)
+        shots += [replace(shots[-1], act="hold", gap=None, repeats=hold - noted)] * (hold > noted)
     if "title" in clip.overlays:
         shots.insert(0, replace(shots[0], act="title", gap=None, repeats=max(round(2.0 * rate), 1)))
     if "end" in clip.overlays:
@@ -121,16 +133,16 @@ def _moment(text: str, key: str, first_utc: np.datetime64, unset: np.datetime64)
     return moment + np.timedelta64(1, "D") if late else moment
 
 
-def _with_gaps(shots: list[Shot], time_s: np.ndarray, rate: float) -> list[Shot]:
+def _with_gaps(shots: list[Shot], time_s: np.ndarray, rate: float, end_s: float) -> list[Shot]:
     """The shots with the gap whose length shows in each: from the gap on for `NUMBER_S`, or the last so many
-    seconds. Of gaps that would show at once the longest does."""
-    begins = np.cumsum([0, *(shot.repeats for shot in shots)]) / rate
+    seconds up to the end of the hold. Of gaps that would show at once the longest does."""
+    begins = np.arange(len(shots)) / rate
     longest = GAP * cadence(time_s)
     gaps: list[tuple[float, float, Gap]] = []
     for number, shot in enumerate(shots[1:], start=1):
         step = float(time_s[shot.place] - time_s[shot.place - 1])
         if step > longest:
-            begin = max(min(begins[number], begins[-1] - NUMBER_S), 0.0)
+            begin = max(min(begins[number], end_s - NUMBER_S), 0.0)
             gaps.append((begin, begin + NUMBER_S, Gap(shot.time_s - step, step)))
     shown: list[tuple[float, float, Gap]] = []
     for begin, end, gap in sorted(gaps, key=lambda one: -one[2].length_s):
@@ -138,7 +150,7 @@ def _with_gaps(shots: list[Shot], time_s: np.ndarray, rate: float) -> list[Shot]
             shown.append((begin, end, gap))
     return [
         replace(shot, gap=next((gap for a, b, gap in shown if a - 1e-6 <= at < b), None))
-        for shot, at in zip(shots, begins[:-1], strict=True)
+        for shot, at in zip(shots, begins, strict=True)
     ]
 
 
@@ -162,15 +174,56 @@ class ClipTime:
         return float(np.interp(clip_s, self.clip_s, self.recorded_s))
 
 
-def longest_free(first: float, last: float, taken: list[tuple[float, float]]) -> tuple[float, float]:
-    """The longest part of a span in which fewer than `AT_ONCE` of the spans taken run."""
-    inside = [t for span in taken for t in span if first < t < last]
-    marks = sorted([first, *inside, last])
-    best, begin = (first, first), first
-    for one, other in pairwise(marks):
-        middle = 0.5 * (one + other)
-        if sum(a <= middle <= b for a, b in taken) >= AT_ONCE:
-            begin = other
-        elif other - begin > best[1] - best[0]:
-            best = (begin, other)
-    return best
+def free_parts(first: float, last: float, taken: list[Span]) -> list[Span]:
+    """The parts of a span in which fewer than `AT_ONCE` of the spans taken run."""
+    marks = sorted({first, last, *(t for span in taken for t in span if first < t < last)})
+    parts: list[Span] = []
+    for begin, end in pairwise(marks):
+        middle = 0.5 * (begin + end)
+        if sum(a <= middle <= b for a, b in taken) < AT_ONCE:
+            joined = bool(parts) and parts[-1][1] == begin
+            parts[-1:] = [(parts[-1][0], end)] if joined else [*parts[-1:], (begin, end)]
+    return parts
+
+
+def share_time(shown: list[Span], time: ClipTime) -> list[list[Span]]:
+    """When the numbers of bodies show, at most `AT_ONCE` at a time. `shown`: first and last clip time at
+    which each is seen, the headline's first, whose number stands in the hold too. Each is given one stand,
+    and then the time that is left while it is seen; an empty list for those for which there is no time."""
+    order = range(len(shown))
+    # by their ends most find room; where not all do the first letters shall
+    tried = [_least_stands(shown, one, time) for one in (sorted(order, key=lambda k: shown[k][1]), order)]
+    runs = max(tried, key=lambda one: (sum(map(bool, one)), [bool(run) for run in one]))
+    for place, ((first, last), own) in enumerate(zip(shown, runs, strict=True)):
+        others = [span for other, run in enumerate(runs) if other != place for span in run]
+        seen = [run for run in own if run[0] <= last]
+        parts = free_parts(min([first, *(a for a, _ in seen)]), max([last, *(b for _, b in seen)]), others)
+        long_enough = time.stand_s if seen else np.inf
+        more = [(a, b) for a, b in parts if b - a >= long_enough or any(a <= c < b for c, _ in seen)]
+        own[:] = sorted(more + [run for run in own if not any(a <= run[0] < b for a, b in more)])
+    return runs
+
+
+def _least_stands(shown: list[Span], order: Iterable[int], time: ClipTime) -> list[list[Span]]:
+    """One stand for each body in this order, as much of it as can be while the body is seen, and the hold for
+    the headline's."""
+    begin, hold_s = float(time.clip_s[0]), float(time.clip_s[-1])
+    stand_s, held = min(time.stand_s, time.end_s - begin), time.end_s - hold_s >= NUMBER_S - 1e-6
+    runs: list[list[Span]] = [
+        [(hold_s, time.end_s)] if held and not place else [] for place in range(len(shown))
+    ]
+    for place in order:
+        (first, last), own = shown[place], runs[place]
+        if own and last >= time.end_s:
+            continue
+        free = free_parts(begin, time.end_s, [span for run in runs for span in run])
+        starts = [first, last - stand_s, *(t for part in free for t in part)]
+        least = max(min(first, time.end_s - stand_s, hold_s), begin)
+        found = []
+        for start in np.clip(starts, least, max(min(last - 0.5 * stand_s, hold_s), least)).tolist():
+            end = start + stand_s
+            end = time.end_s if end > hold_s - 1e-6 else end  # no number ends in the hold
+            if any(a - 1e-9 <= start and end <= b + 1e-9 for a, b in free):
+                found.append((max(end - last, 0.0), start, end))
+        own += [min(found)[1:]] if found else []
+    return runs

@@ -41,7 +41,7 @@ def test_everything_is_written_and_nothing_else(tmp_path):
     used = np.flatnonzero(run.lock.used)
     pictures = len(used) + 4 + 40 + 60  # hold, title of 2 s and end card of 3 s
     assert [count_pictures(f, decode=True) for f in files if f.suffix in (".mp4", ".mov")] == [pictures] * 3
-    steps = len(used) + 2 + 1
+    steps = len(used) + 3 + 1
     assert seen[-1] == (steps, steps)  # the last step is the check of the files
     poster = cv2.imread(str(files[1]))
     assert poster.shape == (474, 630, 3)
@@ -241,6 +241,7 @@ def test_shots_of_one_frame():
     plan = plan_shots(np.array([4]), np.array([0.0]), quick_run(rate=20.0, hold_s=1.5).settings.clip)
     assert [(s.act, s.frame, s.repeats) for s in plan.shots] == [
         ("title", 4, 40),
-        ("motion", 4, 31),
+        ("motion", 4, 1),
+        ("hold", 4, 30),
         ("end", 4, 60),
     ]

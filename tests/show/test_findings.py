@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from promtrack.motion.interpretation import front_meaning, knot_meaning, lettered
 from promtrack.rounding import duration, with_error
 from promtrack.show import write_report
-from promtrack.show.bodies import bodies_of, number_lines
+from promtrack.show.bodies import AT_REST, bodies_of, number_lines, stands_of
 from promtrack.show.canvas import make_page
 from promtrack.show.curves import front_curve, knot_speed
 from promtrack.show.figures.items import items_of, key
@@ -31,6 +31,7 @@ from promtrack.show.findings import (
     track_name,
 )
 from promtrack.show.palette import ON_DARK
+from promtrack.show.timing import ClipTime
 from tests.show.fake_run import with_a_start
 
 
@@ -127,10 +128,11 @@ def test_page_and_clip_give_one_speed_after_a_sudden_start(measured_fake):
     # while the stretch that it stands for holds the start, and there is no number before it
     run = with_a_start(measured_fake, 617.0, sudden=True)
     (body,) = bodies_of(run, run.strip.times_utc[0], fronts=True, knots=False)
-    rises = f"A ≥ {speed_of(run, leading_front(run)).text}"
-    for first, last, words in ((0, 600, "A at rest"), (600, 700, rises), (800, 900, rises)):
-        stands_s = body.time_s[0] + np.linspace(first, last, 11)
-        assert " ".join(number_lines(body, stands_s, make_page(1080, 1080))) == words
+    rises, run_s = speed_of(run, leading_front(run)).text, body.time_s - body.time_s[0]
+    time = ClipTime(body.time_s, run_s / 100.0, run_s[-1] / 100.0, 2.5)
+    for first, last, words in ((0.0, 5.0, AT_REST), (6.0, 7.0, rises), (8.0, 9.0, rises)):
+        assert {said for _, _, said in stands_of(body, [(first, last)], time)} == {words}
+    assert number_lines(body, AT_REST, make_page(1080, 1080)) == ("A at rest",)
 
 
 def bent(knot, slope_km_s, first_km_s):
@@ -225,6 +227,6 @@ def test_what_was_clicked_is_called_by_hand_everywhere(measured_fake, tmp_path):
     key(figure, run, [item])
     assert "A  edge by hand" in [text.get_text() for text in figure.texts]
     (body,) = bodies_of(run, run.strip.times_utc[0], fronts=True, knots=True)
-    assert number_lines(body, front.time_s[-1:], make_page(1080, 1080))[-1] == "by hand"
+    assert number_lines(body, body.said, make_page(1080, 1080))[-1] == "by hand"
     page = write_report(run, tmp_path / "report.html", clip=None, poster=None, figures=[])
     assert "1 (A, by hand)" in page.read_text(encoding="utf-8")
