@@ -38,7 +38,6 @@ SUDDEN = "rest, then constant speed"
 REST = "rest, then constant acceleration"
 EXPONENTIAL = "linear plus exponential"
 MODELS = (SPEED, BALLISTIC, ACCELERATION, SUDDEN, REST, EXPONENTIAL)  # the simplest first
-LEAST_ASIDE = 4  # heights on either side of a start or an onset, without which it is not sought
 FREER = (3, 4)  # degrees of polynomials beside the models
 # differences of BIC that are 'not worth more than a bare mention', and 'very strong' evidence: Kass & Raftery
 # 1995, J. Am. Stat. Assoc. 90, 773
@@ -116,7 +115,7 @@ def fit_front(
     drifts = np.atleast_1d(drift_mm)
     drifting = [DriftingErrors.of(time_s, err_mm, one) for one in drifts]
     tried: dict[str, list[_Fit]] = {}
-    for model in MODELS[: 3 if n < 2 * LEAST_ASIDE else None]:
+    for model in MODELS[: 3 if n < 8 else None]:  # four heights on either side of a start or an onset
         fits_of = (_fitted(model, t, height_mm, errors, gravity_m_s2) for errors in drifting)
         under = [fit for fit in fits_of if fit is not None]
         if len(under) == len(drifts):
@@ -268,7 +267,7 @@ def _fitted(
     if searched is None:
         _, values, slopes = at(0.0)
     else:
-        first, last = _growth(t) if model == EXPONENTIAL else (float(t[0]), float(t[-LEAST_ASIDE]))
+        first, last = _growth(t) if model == EXPONENTIAL else (float(t[0]), float(t[-4]))
         grid = np.linspace(first, last, 120)
         squares = np.array([at(one)[0] for one in grid])
         k = int(squares.argmin())

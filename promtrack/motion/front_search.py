@@ -22,8 +22,6 @@ from promtrack.strip.records import Strip
 
 CELL_MM, CELL_ALONG_MM = 1.0, 5.0  # height and width of a cell, at the limb
 LEAST_CELLS = 3  # angles that a front spans; what is narrower is a knot
-MOST_SIGMA = 6.0  # that new light counts; with 5 an eruption that cloud dims to half is not followed
-FLANK = 0.3  # part of the largest score that neighbours have that belong to the same edge
 TEST_KM_S = (10.0, 30.0, 100.0, 300.0, 1000.0)  # speeds and brightness of the fronts that test the search
 TEST_NOISE = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
 
@@ -100,16 +98,21 @@ def find_rising_edges(
     edge = _edge(cells, new_light(cells))
     paths = [_best_path(cells, edge[:, :, k]) for k in range(edge.shape[2])]
     scores = np.array([path.score for path in paths])
+
+    def same_edge(column: int) -> tuple[int, int]:
+        """First and last column about one whose scores are 0.3 of its own or more."""
+        return _around(scores >= 0.3 * scores[column], column)
+
     # the best path and what comes after it, in its column and in neighbours like it, are no chance
     best = int(scores.argmax())
-    first, last = _around(scores >= FLANK * scores[best], best)
+    first, last = same_edge(best)
     for column in range(first, last + 1):
         _leave_out(cells, edge[:, :, column], paths[column])
     chance = _chance(cells, edge, rng)
     expected = np.array([len(scores) * chance.probability(score) for score in scores])  # in the whole run
 
     def rising(column: int, sector: tuple[float, float]) -> RisingEdge:
-        first, last = _around(scores >= FLANK * scores[column], column)
+        first, last = same_edge(column)
         extent_deg = cells.columns * strip.geometry.deg_per_column * (last - first + 1)
         time_s, height_mm = cells.time_s[paths[column].index], cells.height_mm[paths[column].row]
         return RisingEdge(*sector, time_s, height_mm, float(expected[column]), extent_deg)
@@ -199,7 +202,8 @@ def _edge(cells: Cells, light: np.ndarray) -> np.ndarray:
     reach, rows = cells.rows(limits.EDGE_MM), light.shape[1]
     edge = np.empty_like(light)
     for one, frame in zip(edge, light, strict=True):  # all at once would take five times the memory
-        some = np.clip(frame, 0.0, MOST_SIGMA)  # one flash makes no front
+        # one flash makes no front; with 5 sigma at most an eruption that cloud dims to half is not followed
+        some = np.clip(frame, 0.0, 6.0)
         some[:, 1:-1] = 0.25 * some[:, :-2] + 0.5 * some[:, 1:-1] + 0.25 * some[:, 2:]
         total = np.cumsum(np.pad(some, ((reach + 1, reach), (0, 0))), axis=0)
         below = total[reach : reach + rows] - total[:rows]

@@ -22,7 +22,6 @@ LETTERS = "ABCDFGHIJKLMOPQRSTUVWXYZ"  # E and N are east and north in all pictur
 LETTERED_KNOTS = 3  # as many as have a colour of their own
 
 DOUBT = "perhaps confused with a neighbour (too slow a cadence)"
-MOSTLY = 0.5  # radial part of the speed, below which a knot runs along the limb: within 30 degrees of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +61,7 @@ def free_fall_km_s(from_mm: np.ndarray | float, to_mm: np.ndarray | float = 0.0)
 
 def course(fit: KnotFit) -> str:
     """Which way a knot goes: it 'rises', 'falls', 'moves along the limb', or 'moves' where that is open."""
-    if abs(fit.radial_km_s) < MOSTLY * fit.speed_km_s:
+    if abs(fit.radial_km_s) < 0.5 * fit.speed_km_s:  # within 30 degrees of it
         return "moves along the limb"
     if abs(fit.radial_km_s) <= limits.COMPATIBLE * math.hypot(fit.radial_err_km_s, fit.systematic_km_s):
         return "moves"
@@ -71,7 +70,7 @@ def course(fit: KnotFit) -> str:
 
 def slant(fit: KnotFit) -> str:
     """' aslant' for a knot that rises or falls at more than 30 degrees from straight up and down."""
-    steep = abs(fit.radial_km_s) > math.sqrt(1.0 - MOSTLY**2) * fit.speed_km_s
+    steep = abs(fit.radial_km_s) > math.sqrt(0.75) * fit.speed_km_s
     return "" if steep or course(fit).startswith("moves") else " aslant"
 
 

@@ -15,8 +15,6 @@ from promtrack.motion.background import STEP, Anchor, Band, anchors, band_images
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
 
-LOWEST_MM = 1.5  # below it the limb itself, moved by the air, drowns every knot
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KnotPoints:
@@ -110,6 +108,7 @@ def _points(
     """(k, 6): row, column, row error, column error, snr, band of the points of one strip; the last band of
     `scale_space` is wider than any knot."""
     before, after, weight = look.before, look.after, np.float32(look.weight)
+    lowest_mm = 1.5  # below it the limb itself, moved by the air, drowns every knot
 
     def mixed(first: np.ndarray, second: np.ndarray) -> np.ndarray:
         return first if weight == 0 else first + weight * (second - first)
@@ -120,7 +119,7 @@ def _points(
     peaks, contrast = [], []
     for k, band in enumerate(scale_space):
         quiet = mixed(before.still_band[k], after.still_band[k])
-        above = max(int(np.ceil(geometry.row(LOWEST_MM))), 0) // band.step  # the limb must not set the gain
+        above = max(int(np.ceil(geometry.row(lowest_mm))), 0) // band.step  # the limb must not set the gain
         left = images[k] - gain(images[k][above:], quiet[above:]) * quiet
         contrast.append(left)
         if k == len(scale_space) - 1:  # only what knots are compared with
@@ -138,7 +137,7 @@ def _points(
     reach = 0.75 * np.array([band.fwhm_mm for band in scale_space]) / geometry.mm_per_row
     margin = reach[best]
     inside = (
-        (geometry.height_mm(row) > LOWEST_MM)
+        (geometry.height_mm(row) > lowest_mm)
         & (row < geometry.rows - 1 - reach[-1])  # nearer to the top it sees but a part of its light
         & (column > margin)
         & (column < geometry.columns - 1 - margin)

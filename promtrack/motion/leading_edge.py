@@ -17,9 +17,6 @@ from scipy.ndimage import maximum_filter1d, median_filter
 from promtrack.motion import limits
 from promtrack.strip.records import Strip, StripGeometry
 
-# Gaussian smoothing along the limb, 1 sigma, before the maximum: the air shifts the edge up and down from
-# place to place, and the maximum would pick the places where it is shifted up
-SMOOTH_MM = 3.0
 LEVELS = np.array([0.3, 0.4, 0.5, 0.6, 0.7])  # of the leading structure's brightness
 AHEAD_MM = 5.0  # what stood at a place is taken from the frames before a front is so near
 LEAST_COLUMNS = 4  # of a sector
@@ -91,7 +88,10 @@ def sector_profile(
         not looked at in that frame
     """
     column_mm, count = float(strip.geometry.mm_per_column(0.0)), columns.stop - columns.start
-    along_px = max(SMOOTH_MM / column_mm, limits.SAMPLED_PX)
+    # Gaussian smoothing along the limb, 1 sigma, before the maximum: the air shifts the edge up and down from
+    # place to place, and the maximum would pick the places where it is shifted up.
+    smooth_mm = 3.0
+    along_px = max(smooth_mm / column_mm, limits.SAMPLED_PX)
     first = int(np.clip(np.ceil(strip.geometry.row(LOWEST_MM)), 0, strip.geometry.rows - 8))
     height = np.asarray(strip.geometry.height_mm(np.arange(first, strip.geometry.rows)), float)
     noise = strip.noise[first:].astype(np.float32)
@@ -102,7 +102,7 @@ def sector_profile(
             course_mm,
             height,
         )
-    reach = round((2 * SMOOTH_MM + limits.KNOT_MM) / column_mm)  # on either side of a body ahead of the front
+    reach = round((2 * smooth_mm + limits.KNOT_MM) / column_mm)  # on either side of a body ahead of the front
 
     def reduced(picture: np.ndarray, top: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Brightest value a row, its column, and its noise in this frame, with nothing of the front above

@@ -1,6 +1,7 @@
 """Limits that several measurements of the motion share: significance, sizes, numbers of points, units."""
 
 from collections.abc import Callable
+from math import log, sqrt
 from statistics import NormalDist
 
 Place = Callable[[int, float, float], tuple[float, float]]  # frame, angle_deg, height_mm to sensor's x, y
@@ -14,7 +15,7 @@ EDGE_MM = 4.0  # of light on either side of an edge that is compared; threads th
 SAMPLED_PX = 1.2  # 1 sigma of a Gaussian that pixels sample without loss, about three across its width
 FASTEST_KM_S = 3000.0  # nothing on the Sun's limb is faster
 QUARTILE = NormalDist().inv_cdf(0.75)  # of a Gaussian, in sigma: the median absolute deviation
-FWHM = 2.3548  # of a Gaussian, in sigma: 2 sqrt(2 ln 2)
+FWHM = sqrt(8 * log(2))  # of a Gaussian, in sigma
 KM_S, M_S2 = 1e3, 1e6  # Mm/s in km/s, Mm/s^2 in m/s^2
 MOST_TIMES = 480  # longer recordings are averaged in time where work or memory would grow too much
 BLOCKS, BLOCK_STRIPS = 12, 8  # stretches of a recording, and strips of each, from which what stands is taken

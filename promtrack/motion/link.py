@@ -20,7 +20,6 @@ ACCEL_MM_S2 = 1.5e-4  # 150 m/s^2, 1 sigma: half of solar gravity; a turn of 60 
 GATE2 = 16.0  # squared normalised distance at which a point cannot belong to a track (4 sigma, two axes)
 SMALLEST_MM = 0.15  # wander of a point by its own changes of shape and by the air, 1 sigma
 MISSES = 4  # strips in a row without a point that end a track
-LEAST_GAIN = 3.0  # log likelihood ratio that joins two tracks across a gap
 FADE_SNR = 0.35  # scatter of the logarithm of the signal-to-noise ratio from strip to strip
 
 
@@ -219,7 +218,7 @@ def _close_gaps(tracks: list[np.ndarray], places: Places, linking: Linking) -> l
 
 def _assigned(end: np.ndarray, start: np.ndarray, gain: np.ndarray) -> dict[int, int]:
     """Start by end of the pairs of greatest total gain, each end and each start in one pair at most."""
-    good = gain > LEAST_GAIN
+    good = gain > 3.0  # log likelihood ratio
     ends, row = np.unique(end[good], return_inverse=True)
     starts, column = np.unique(start[good], return_inverse=True)
     table = np.zeros((len(ends), len(starts)))

@@ -35,8 +35,6 @@ _LEFT_OUT = {  # why a track is not called moving: name of the check, words
     TURN: ("turn of the frames", TURN),
 }
 LOOKS = 8  # strips in which a place is looked at
-LEAST_ALIKE = 6  # moving knots, fewer of which may well share a velocity, or a line
-ALIKE = 0.8  # share of them that does
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +69,7 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
             level = "poor" if reason == TURN else level
             yield Check("motion", name, level, f"{alike} of {len(knots)} tracks not called moving: {words}")
     moving = [knot.fit for knot in knots if knot.moving]
-    if len(moving) >= LEAST_ALIKE:
+    if len(moving) >= 6:  # fewer may well share a velocity
         velocity = np.array([(fit.radial_km_s, fit.along_km_s) for fit in moving])
         middle = np.median(velocity, axis=0)
         near = np.hypot(*(velocity - middle).T) < 0.25 * np.hypot(*middle)
@@ -79,7 +77,7 @@ def check_knots(knots: tuple[KnotTrack, ...], still_pull: float, still: int) -> 
         resting = [knot.fit for knot in knots if not knot.moving and not knot.left_out]
         apart = [np.hypot(fit.radial_km_s - middle[0], fit.along_km_s - middle[1]) for fit in resting]
         rest = sum(d > limits.SEEN * fit.speed_err_km_s for d, fit in zip(apart, resting, strict=True))
-        if near.sum() > ALIKE * (len(moving) + rest):
+        if near.sum() > 0.8 * (len(moving) + rest):  # four in five
             speed = float(np.hypot(*middle))
             yield Check(
                 "motion",
@@ -103,14 +101,14 @@ def on_one_line(knots: tuple[KnotTrack, ...], geometry: StripGeometry) -> Iterat
     seen, crossed = 0, 0
     for one in np.unique(frame):
         points = place[frame == one]
-        if len(points) < LEAST_ALIKE:
+        if len(points) < 6:  # which may well lie on one
             continue
         ahead = points - points[:, None]
         i, j = np.nonzero(np.abs(ahead) >= least_mm)  # half the width of the strips
         along = ahead[i, j] / np.abs(ahead[i, j])
         off = np.abs(((points - points[i][:, None]) * along.conj()[:, None]).imag)
         seen += 1
-        crossed += bool((np.mean(off < limits.KNOT_MM / 2, axis=1) > ALIKE).any())
+        crossed += bool((np.mean(off < limits.KNOT_MM / 2, axis=1) > 0.8).any())
     if crossed > seen / 2:
         words = (
             "The moving knots lie on one straight line across the picture: the trail of an aircraft, a wire "

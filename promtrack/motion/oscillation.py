@@ -24,7 +24,6 @@ from promtrack.strip.records import Strip, TimeDistance
 from promtrack.strip.slit import time_distances
 
 LEAST_POINTS = 16  # strips in which a thread must be seen
-THREADS = 4  # brightest ones of a slit that are tried
 REACH_MM = 2.5  # a thread moves less than this from one strip to the next
 # Wander that is tried: memory in parts of the span, white noise as a part of the variance
 WANDERS = [(0.02 * 2.0**k, white) for k in range(7) for white in (0.0, 0.05, 0.2, 0.5, 1.0)]
@@ -61,7 +60,7 @@ def _swinging(diagram: TimeDistance, slit: int, slits: int) -> list[tuple[_Trace
     """The threads of a slit that swing, the surest first; those of `slits` slits count as trials."""
     if len(diagram.time_s) < LEAST_POINTS or len(diagram.distance_mm) < 12 or np.ptp(diagram.time_s) <= 0:
         return []
-    starts = _brightest_threads(diagram)[:THREADS]
+    starts = _brightest_threads(diagram)
     found = []
     for start in starts:
         trace = _traced(diagram, start)
@@ -85,7 +84,7 @@ def _swings_alike(trace: _Trace, wave: Oscillation, beside: TimeDistance) -> boo
     reach = (REACH_MM + limits.KNOT_MM) / step  # a thread may lean by 45 degrees
     drift = np.polynomial.Polynomial.fit(wave.time_s, wave.curve_mm, 1)
     swing_mm = wave.curve_mm - drift(wave.time_s)
-    for start in [one for one in _brightest_threads(beside) if abs(one - rest) <= reach][:THREADS]:
+    for start in _brightest_threads(beside, rest - reach, rest + reach):
         other = _traced(beside, start)
         if other is None:
             continue
@@ -261,14 +260,15 @@ def _likelihoods(
     return np.max(alone, axis=0), np.max(with_swing, axis=0), np.argmax(alone, axis=0)
 
 
-def _brightest_threads(diagram: TimeDistance) -> list[float]:
-    """Places [px] of the threads, the brightest first, from the mean over the run."""
+def _brightest_threads(diagram: TimeDistance, low: float = 0.0, high: float = np.inf) -> list[float]:
+    """Places [px] of the four brightest threads between two places, from the mean over the run."""
     from scipy.signal import find_peaks  # slow to import, and a refused run does without
 
     value = np.nan_to_num(diagram.value, nan=0.0)
     smooth = gaussian_filter1d(value, 1.5, axis=1)
     peaks, found = find_peaks(gaussian_filter1d(smooth.mean(axis=0), 1.5), prominence=0.0)
-    return [float(peak) for peak in peaks[np.argsort(found["prominences"])[::-1]]]
+    peaks = peaks[np.argsort(found["prominences"])[::-1]].astype(float)
+    return peaks[(peaks >= low) & (peaks <= high)][:4].tolist()
 
 
 def _traced(diagram: TimeDistance, start: float) -> _Trace | None:

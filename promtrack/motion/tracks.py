@@ -28,7 +28,6 @@ from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip
 
 FRINGE_MM = 5.0  # spicules come and go below: tracks there follow one after the other
-STILL_SIZES = 0.5  # a track that went less than this part of its size is one of something that stands still
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,14 +143,15 @@ def track_knots(
         )
         fit, left_out = path.fit, doubt
         own = np.array([fit.radial_km_s, fit.along_km_s])
-        if track.sizes < STILL_SIZES:
+        still = track.sizes < 0.5  # it went less than half of its size
+        if still:
             still_pulls.append(own / fit.errors_km_s)
         # its velocity at mid-time, or the typical one, whichever is nearer to rest
         unmoved = (expected_unmoved(one, fit.errors_km_s, len(tracks)) for one in (own, track.velocity))
         alarm = max(track.false_alarm + max(unmoved) + sum(low) * in_fringe, LEAST_TOLD)
         if sensor is not None and fixed_on_sensor(strip, track.points, path, sensor.place):
             left_out = FIXED
-        elif track.sizes >= STILL_SIZES:
+        elif not still:
             left_out = before_the_sun(strip, track.points, sensor) or doubt
         likely = alarm <= motion.false_alarms and fit.speed_km_s <= motion.fastest_km_s
         knots.append(

@@ -22,8 +22,6 @@ from promtrack.strip.unwrap import StripCutter
 from promtrack.sun import Orientation
 from promtrack.workers import map_ahead
 
-COARSE = 4  # frame pixels per pixel of the search, each way: white noise falls to a quarter
-
 
 def shown_height_range(
     sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry
@@ -39,7 +37,7 @@ def plasma_top_mm(
     sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry
 ) -> float:
     """Greatest height at which any frame searched shows plasma; 0 where none does."""
-    coarse = geometry.coarser(COARSE)
+    coarse = geometry.coarser(4)  # each way: white noise falls to a quarter
     cutter = StripCutter.plan(coarse, lock, orientation)
     # Halo and cloud do not change much over half of 75 Mm along the limb; plasma does.
     reach = 2 * int(75.0 / 2.0 / coarse.mm_per_column(0.0)) + 1

@@ -185,16 +185,13 @@ def _height_range(heights: np.ndarray, share: np.ndarray, strip: StripSettings) 
     return low, high
 
 
-MARGIN_PX = 4  # of this size at least is a border at a corner; beyond it so much is mixed in by interpolation
-
-
 def border_of(frame: np.ndarray) -> np.ndarray | None:
-    """(rows, columns) bool, True on borders and within `MARGIN_PX` of them; None where there are none.
-    `frame`: (rows, columns), any type."""
-    rows, columns = frame.shape
-    if min(rows, columns) < 4 * MARGIN_PX:
+    """(rows, columns) bool, True on borders and within 4 px of them, where interpolation mixes them in; None
+    where there are none. `frame`: (rows, columns), any type."""
+    (rows, columns), margin = frame.shape, 4  # of this size at least is a border at a corner
+    if min(rows, columns) < 4 * margin:
         return None
-    near = slice(0, MARGIN_PX), slice(-MARGIN_PX, None)
+    near = slice(0, margin), slice(-margin, None)
     corners = [
         (x, y)
         for y, down in zip((0, rows - 1), near, strict=True)
@@ -212,9 +209,7 @@ def border_of(frame: np.ndarray) -> np.ndarray | None:
     border = border[1:-1, 1:-1]
     if not border.any() or border.all():
         return None
-    closed = cv2.erode(
-        _grown(border, MARGIN_PX).astype(np.uint8), np.ones((2 * MARGIN_PX + 5,) * 2, np.uint8)
-    )
+    closed = cv2.erode(_grown(border, margin).astype(np.uint8), np.ones((2 * margin + 5,) * 2, np.uint8))
     if np.count_nonzero(closed & ~border & 1) > 1e-3 * np.count_nonzero(closed):
         return None
     # The picture begins at once: 2 px beside the border it is at least half as bright as 7 px beside it.
@@ -222,7 +217,7 @@ def border_of(frame: np.ndarray) -> np.ndarray | None:
     if not near_px.any() or not far_px.any():
         return None
     step, level = (float(np.median(frame[ring])) - float(darkest) for ring in (near_px, far_px))
-    return _grown(border, MARGIN_PX) if step > 0.5 * level > 0.0 else None
+    return _grown(border, margin) if step > 0.5 * level > 0.0 else None
 
 
 def _grown(mask: np.ndarray, reach: int) -> np.ndarray:

@@ -30,7 +30,6 @@ from promtrack.workers import free_bytes
 CUBE = "STRIPS"  # name of the extension that holds the cube
 BLANK = np.iinfo(np.int16).min  # what a strip does not show
 LARGEST = np.iinfo(np.int16).max
-UNKNOWN_BYTES = 2e9  # of memory, where the system does not say how much is free
 _DESCRIPTOR = np.dtype([("bytes", ">i8"), ("start", ">i8")])
 
 
@@ -142,7 +141,7 @@ class Decoded:
         """For the strips at `path`, empty; None where it would take much of the disk, or of the memory in
         which the system keeps files that were just written: from the disk it is no quicker than decoding."""
         memory = free_bytes()
-        memory = memory if math.isfinite(memory) else UNKNOWN_BYTES
+        memory = memory if math.isfinite(memory) else 2e9  # where the system does not say
         room = 0.5 * min(memory, shutil.disk_usage(path.parent).free)
         return cls(path, shape, step) if 2 * math.prod(shape) < room else None
 

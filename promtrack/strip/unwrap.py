@@ -31,8 +31,6 @@ from promtrack.strip.store import LARGEST, Decoded, StripWriter, in_steps, packe
 from promtrack.sun import Orientation
 from promtrack.workers import map_ahead
 
-WIDEST_SAMPLE_PX = 1.5  # farther apart than this, samples are doubled, trebled ... and averaged; finer would
-# cost time for detail that the air (blur of 3 px and more) does not let through
 # undoes 0.25 px^2 of blur: bilinear 1/6, the two samples 1/16
 SHARPEN = np.array([-0.125, 1.25, -0.125], np.float32)
 BAND_ROWS = 32  # rows sharpened and sampled at a time: they and their map stay in the processor's cache
@@ -63,9 +61,12 @@ class StripCutter:
         """Sampling grids, the same for all frames."""
         px_per_mm = lock.radius_px / geometry.limb_mm
         heights = geometry.height_mm(np.arange(geometry.rows))
-        across = max(int(np.ceil(geometry.mm_per_row * px_per_mm / WIDEST_SAMPLE_PX)), 1)
+        # Farther apart than this, samples are doubled, trebled ... and averaged; finer would cost time for
+        # detail that the air (blur of 3 px and more) does not let through.
+        widest_px = 1.5
+        across = max(int(np.ceil(geometry.mm_per_row * px_per_mm / widest_px)), 1)
         column_px = np.deg2rad(geometry.deg_per_column) * px_per_mm * (geometry.limb_mm + heights)
-        along = np.maximum(np.ceil(column_px / WIDEST_SAMPLE_PX), 1).astype(int)
+        along = np.maximum(np.ceil(column_px / widest_px), 1).astype(int)
         edges = np.union1d(np.flatnonzero(np.diff(along)) + 1, np.arange(BAND_ROWS, geometry.rows, BAND_ROWS))
         bands = []
         for rows in np.split(np.arange(geometry.rows), edges):

@@ -23,7 +23,6 @@ from promtrack.sun.constants import ARCSEC_PER_RAD, AU_KM, SOLAR_RADIUS_KM
 
 POLE_RA_DEG, POLE_DEC_DEG = 286.13, 63.87
 MERIDIAN_DEG, ROTATION_DEG_PER_DAY = 84.176, 14.1844
-LIGHT_AU_PER_DAY = 173.144632674  # IAU 2012 au, c = 299 792.458 km/s
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +125,7 @@ def _geometry(times: np.ndarray) -> tuple[np.ndarray, ...]:
     node = erfa.s2c(np.deg2rad(POLE_RA_DEG + 90.0), 0.0)
     b0 = np.rad2deg(np.arcsin(from_sun @ pole))
     # The disc that is seen now left the Sun 8.3 minutes ago.
-    days = (tt[0] - erfa.DJ00) + tt[1] - distance_au / LIGHT_AU_PER_DAY
+    days = (tt[0] - erfa.DJ00) + tt[1] - distance_au / erfa.DC  # light, au a day
     turned = np.rad2deg(np.arctan2(from_sun @ np.cross(pole, node), from_sun @ node))
     l0 = (turned - MERIDIAN_DEG - ROTATION_DEG_PER_DAY * days) % 360.0
     north = _quietly(erfa.pnm06a, *tt)[:, 2, :]  # true pole of date: what a drift or a polar axis shows
@@ -148,7 +147,7 @@ def _apparent_place(times: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarr
 
 def _aberrated(from_earth_au: np.ndarray, tt: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
     """Apparent direction, a unit vector, of a point near the Sun given relative to the Earth."""
-    velocity = _quietly(erfa.epv00, *tt)[1]["v"] / LIGHT_AU_PER_DAY
+    velocity = _quietly(erfa.epv00, *tt)[1]["v"] / erfa.DC
     slowness = np.sqrt(1.0 - np.sum(velocity**2, axis=-1))
     distance_au = np.linalg.norm(from_earth_au, axis=-1)
     return erfa.ab(from_earth_au / distance_au[:, None], velocity, distance_au, slowness)

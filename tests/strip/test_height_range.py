@@ -7,7 +7,7 @@ from promtrack.scene import make_scene, scenario
 from promtrack.sequence.calibrate import mend_hot_pixels
 from promtrack.settings import StripSettings
 from promtrack.strip import shown_height_range, strip_geometry, strip_to_frame
-from promtrack.strip.height_range import COARSE, plasma_top_mm
+from promtrack.strip.height_range import plasma_top_mm
 from promtrack.sun import Orientation, Scale
 from tests.strip.sky import NORTH_UP, make_lock, make_sequence, polar_of, scale_of
 
@@ -59,7 +59,7 @@ def test_the_highest_knot_of_any_frame_sets_the_ceiling(height_mm):
     lock = lock_of(9)
     spots = [(5, 4.0, height_mm, 5 * NOISE), (2, -6.0, 22.0, 20 * NOISE)]
     found = plasma_top_mm(make_sequence(frames_of(lock, spots=spots)), lock, NORTH_UP, geometry_of(lock))
-    assert abs(found - height_mm) < 3.0 * COARSE * geometry_of(lock).mm_per_row
+    assert abs(found - height_mm) < 3.0 * 4 * geometry_of(lock).mm_per_row
 
 
 @pytest.mark.parametrize("bank", [0.0, 0.01])
