@@ -97,7 +97,7 @@ def build_parser() -> argparse.ArgumentParser:
 
     run = _command(commands, run_command, "run 2026-05-17-east-limb --set site.latitude_deg=50.1")
     run.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
-    _add_out(run, "the products (default: INPUT's name with -promtrack appended, beside it)")
+    _add_out(run, "the products (default: beside INPUT, or beside its folder of frames: its name-promtrack)")
     run.add_argument("--marks", metavar="FILE", type=Path, help=_MARKS)
     run.add_argument("--replace", action="store_true", help="delete what --out holds of another recording")
     apart = (
@@ -317,11 +317,12 @@ def stage_command(options: argparse.Namespace) -> int:
 def mark_command(options: argparse.Namespace) -> None:
     """write marks.html, a page on which to correct by hand what was found"""
     from promtrack.pipeline import load_run
-    from promtrack.show.mark_page import write_mark_page
+    from promtrack.show.mark_page import marks_place, write_mark_page
 
     job = load_run(options.folder)
     page = write_mark_page(job.measured(), job.folder.path / "marks.html")
-    print_lines(options, [f"open {page} in a browser, and put the file that it saves beside the frames"])
+    where = marks_place(job.source)
+    print_lines(options, [f"open {page} in a browser, and put the file that it saves {where}"])
 
 
 def demo_command(options: argparse.Namespace) -> None:

@@ -158,9 +158,11 @@ def _bring_back(job: Job, stages: tuple[str, ...]) -> None:
     for stage in stages:
         stamp = job.folder.stamp(stage)
         if stamp != job.stamp(stage):
-            other = "was made from other frames or with other settings or marks"
-            first = command_line("promtrack", stage, job.folder.path)
-            what = f"the stage '{stage}' {other if stamp else 'has not been finished'}"
+            parts = zip(*((one or "--").split("-") for one in (stamp, job.stamp(stage))), strict=False)
+            names = ("frames", "settings", "marks")
+            other = [name for name, (old, new) in zip(names, parts, strict=False) if old != new]
+            made = f"was made with other {' and '.join(other)}" if stamp else "has not been finished"
+            first, what = command_line("promtrack", stage, job.folder.path), f"the stage '{stage}' {made}"
             remedy = f"do `{first}` first, with the same --set and --settings"
             raise InputError(what, where=str(job.folder.path), remedy=remedy)
         load(job, stage)

@@ -119,14 +119,17 @@ class Job:
         )
 
     def stamp(self, stage: str) -> str:
-        """What the stage depends on: version, input, and the settings of this stage and those before."""
+        """What the stage depends on, in three parts: frames with version, settings of this stage and those
+        before, marks."""
         sections = [name for s in (*before(stage), stage) for name in _SECTIONS[s]]
         settings = [getattr(self.settings, name) for name in dict.fromkeys(sections)]
         marks = self.marks
         seen = [marks.leave_out, marks.covered_sensor]
         seen += [marks.covered_sun] if stage != "lock" else []
         seen += [marks.drop, marks.no_front, marks.fronts, marks.knots] if before(stage)[1:] else []
-        return stamp_of(__version__, self.fingerprint, *settings, *filter(None, seen))
+        return "-".join(
+            (stamp_of(__version__, self.fingerprint), stamp_of(*settings), stamp_of(*filter(None, seen)))
+        )
 
 
 def before(stage: str) -> tuple[str, ...]:

@@ -225,9 +225,9 @@ def _lines(rows: list[TrialRow]) -> list[str]:
         own = [r for r in rows if r.kind == kind and r.brightness_sigma == sigma]
         if not own:
             continue
-        speeds = [r.speed_km_s for r in own]
+        span = " to ".join(sorted({f"{end(r.speed_km_s for r in own):.0f}" for end in (min, max)}, key=float))
         line = (
-            f"{kind}s of {min(speeds):.0f} to {max(speeds):.0f} km/s, {sigma:g} times the noise: "
+            f"{kind}s of {span} km/s, {sigma:g} times the noise: "
             f"{sum(r.found for r in own)} of {len(own)} found"
         )
         pulls = [abs(r.measured_km_s - r.speed_km_s) / r.error_km_s for r in own if r.error_km_s > 0.0]
@@ -236,7 +236,9 @@ def _lines(rows: list[TrialRow]) -> list[str]:
             line += f"; {one} and {two} of {len(pulls)} speeds inside 1 and 2 stated errors"
         lines.append(line)
     fronts = [r for r in rows if r.kind == "front"]
-    if fronts and all(r.found for r in fronts):
+    if not fronts:
+        lines.append("no front was put in: every second round has one")
+    elif all(r.found for r in fronts):
         slowest, faintest = min(r.speed_km_s for r in fronts), min(r.brightness_sigma for r in fronts)
         lines.append(
             f"no front faster than {slowest:.0f} km/s and brighter than {faintest:g} times the noise was "

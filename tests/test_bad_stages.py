@@ -38,7 +38,7 @@ def test_a_stage_before_its_turn(tmp_path, capsys, few_frames, monkeypatch):
 
 def test_a_stage_with_other_settings_of_an_earlier_stage(finished, capsys):
     sentence = refused(capsys, "motion", finished, "--set", "strip.high_mm=60")
-    assert "the stage 'strip' was made from other frames or with other settings" in sentence
+    assert "the stage 'strip' was made with other settings" in sentence
     assert "high_mm = 60" not in (finished / "settings.toml").read_text(encoding="utf-8")
 
 
@@ -80,7 +80,7 @@ def test_input_that_vanished_or_changed_since(tmp_path, capsys, small_frames, mo
     run(folder, tmp_path / "out", QUICK_SETTINGS)
     files = sorted(folder.iterdir())
     files[2].write_bytes(files[2].read_bytes() + b"\0" * 4)
-    assert "was made from other frames" in refused(capsys, "strip", tmp_path / "out", "--quiet")
+    assert "was made with other frames" in refused(capsys, "strip", tmp_path / "out", "--quiet")
     shutil.rmtree(folder)
     sentence = refused(capsys, "strip", tmp_path / "out", "--quiet")
     assert f"{tmp_path / 'out'}: the frames that it was made from are not at {folder}; put them" in sentence

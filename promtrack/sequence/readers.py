@@ -20,7 +20,7 @@ from promtrack.sequence.stills import jpeg_frames, png_frames, tiff_frames
 from promtrack.sequence.video import HEADER, capture_frames, capture_of, video_frames
 from promtrack.settings import CameraSettings
 
-_STILL_NAMES = frozenset((".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fit", ".fits", ".fts", ".fz", ".gz"))
+STILL_NAMES = frozenset((".tif", ".tiff", ".png", ".jpg", ".jpeg", ".fit", ".fits", ".fts", ".fz", ".gz"))
 _FILM_NAMES = frozenset(
     [".avi", ".mp4", ".mov", ".mkv", ".m4v", ".webm", ".mpg", ".mpeg", ".ts", ".mts", ".wmv", ".ser"]
 )
@@ -88,7 +88,7 @@ def _frames_of_file(file: Path, *, alone: bool, bayer: str = "auto") -> list[Fou
     """Frames of one file, by its content; an empty list where it is no picture and does not claim to be one.
     Raises InputError: the file is damaged, or its name promises a picture that is not there."""
     suffix = file.suffix.lower()
-    claims = alone or suffix in _STILL_NAMES | _FILM_NAMES
+    claims = alone or suffix in STILL_NAMES | _FILM_NAMES
     try:
         if not file.is_file():
             raise InputError("is not a file that can be read", remedy="remove the link, or mend it")

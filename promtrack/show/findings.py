@@ -16,7 +16,7 @@ import numpy as np
 from promtrack.motion.false_alarms import LEAST_TOLD
 from promtrack.motion.front_fit import REST, SPEED, SUDDEN
 from promtrack.motion.interpretation import course, label_motion, ranked_fronts, ranked_knots, slant
-from promtrack.motion.records import Front, FrontFit, KnotTrack, Prominence
+from promtrack.motion.records import Front, FrontFit, KnotTrack, Prominence, Ridge
 from promtrack.rounding import clock, counted, duration, plain, significant_decimals, with_error
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
 from promtrack.show.records import Measured
@@ -106,6 +106,13 @@ def going(knot: KnotTrack) -> str:
 def too_fast(measured: Measured, knot: KnotTrack) -> bool:
     """Whether a knot is so fast that at this cadence it may have been confused with its neighbour."""
     return knot.fit.speed_km_s > measured.motion.control.sure_km_s
+
+
+def told_ridges(measured: Measured) -> list[Ridge]:
+    """Ridges that are shown: a chain of different lights makes ridges as well, so only those of what was
+    followed otherwise too, or all where the user has asked for the paths."""
+    asked = bool(measured.settings.motion.slits)
+    return [ridge for ridge in measured.motion.ridges if ridge.knot or ridge.front or asked]
 
 
 def relative_error(measured: Measured) -> float:
@@ -225,7 +232,7 @@ def headline(measured: Measured) -> str:
         return f"A leading edge ({name}) {_climb(measured, front)} and {reached}{_beside(knots)}."
     if knot is None:
         followed = counted(len(measured.motion.knots), "track was", "tracks were")
-        still = f"No motion is significant against scrambled data: {followed} followed."
+        still = f"No motion could be shown against scrambled data: {followed} followed."
         stands = _stands(measured)
         return " ".join([still] * (len(measured.strip) > 1 or not stands) + [f"{stands}."] * bool(stands))
     where = f", {knot_height(measured, knot).text} above the limb"
@@ -233,7 +240,20 @@ def headline(measured: Measured) -> str:
 
 
 def heights_title(measured: Measured) -> str:
-    """What the heights show, in one line."""
+    """What the heights against time show, in one line: of knots the one that changed its height most."""
+    if leading_front(measured) is not None or not moving_knots(measured):
+        return run_title(measured)
+    knots = [named.track for named in named_tracks(measured)]
+    one = max(knots, key=lambda knot: abs(float(knot.height_mm[-1] - knot.height_mm[0])))
+    error = height_error(measured, one.height_mm, one.height_err_mm)[[0, -1]]
+    if abs(float(one.height_mm[-1] - one.height_mm[0])) > CHANGES * np.hypot(*error):
+        return f"K{track_name(measured, one)[1:]} {_climb(measured, one)}"
+    low, high = (f"{end([end(knot.height_mm) for knot in knots]):.0f}" for end in (min, max))
+    return f"What moves stayed between {low} and {high} Mm"
+
+
+def run_title(measured: Measured) -> str:
+    """The run in one line: what its leading edge, else its first knot did."""
     front = leading_front(measured)
     if front is None:
         return _frontless_title(measured)
@@ -256,7 +276,7 @@ def heights_title(measured: Measured) -> str:
 def growth_title(measured: Measured) -> str:
     """What the pictures from first to last show, in one line."""
     front = leading_front(measured)
-    return heights_title(measured) if front is None else f"The leading edge {_climb(measured, front)}"
+    return _frontless_title(measured) if front is None else f"The leading edge {_climb(measured, front)}"
 
 
 def speeds_title(measured: Measured) -> str:
@@ -297,11 +317,11 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
     found = found[:3]
     found.sort(key=lambda one: ("confused" in one[2], abs(one[0].error / max(abs(one[0].value), 1e-9))))
     numbers = [Number(title, quoted.text, note) for quoted, title, note in found]
-    if not (numbers or measured.motion.knots) and (highest := highest_prominence(measured)):
-        numbers = [Number("greatest height", highest[1], above)]
-    used, knots = measured.lock.used, measured.motion.knots
+    if front is None and (highest := highest_prominence(measured)):  # its outline, not the edge of a front
+        numbers.append(Number("highest prominence", highest[1], above))
+    used, knots = measured.lock.used, moving_knots(measured)
     if knots:
-        moving = f"{len(moving_knots(measured))} of {len(knots)}"
+        moving = f"{len(knots)} of {len(measured.motion.knots)}"
         numbers.append(Number("moving knots", moving, "tracks followed"))
     left_out = "none was left out" if used.all() else "the others are listed below"
     numbers.append(Number("frames used", f"{int(used.sum())} of {len(used)}", left_out))
@@ -323,7 +343,7 @@ def _fastest(measured: Measured) -> KnotTrack:
 def _frontless_title(measured: Measured) -> str:
     knot = fastest_knot(measured)
     if knot is None:
-        return (len(measured.strip) == 1 and _stands(measured)) or "Nothing moves significantly"
+        return (len(measured.strip) == 1 and _stands(measured)) or "No motion could be shown"
     return _knot_title(measured, knot)
 
 
@@ -339,13 +359,13 @@ def _knot_title(measured: Measured, knot: KnotTrack, where: str = "") -> str:
     return f"{title} {moved}{knot_speed_words(measured, knot, where)}{doubt}"
 
 
-def _climb(measured: Measured, front: Front) -> str:
+def _climb(measured: Measured, track: Front | KnotTrack) -> str:
     """'rose from 45 ± 2 to 292 ± 3 Mm in 73 min'."""
-    height = front.height_mm
-    error = height_error(measured, height, front.height_err_mm)
+    height = track.height_mm
+    error = height_error(measured, height, track.height_err_mm)
     first, last = (with_error(height[end], error[end]) for end in (0, -1))
-    moved = "rose" if height[-1] > height[0] else "sank"
-    return f"{moved} from {first} to {last} Mm in {duration(float(np.ptp(front.time_s)))}"
+    moved = "rose" if height[-1] > height[0] else "sank" if isinstance(track, Front) else "fell"
+    return f"{moved} from {first} to {last} Mm in {duration(float(np.ptp(track.time_s)))}"
 
 
 def _beside(knots: tuple[KnotTrack, ...]) -> str:

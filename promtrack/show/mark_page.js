@@ -57,6 +57,13 @@ function fromEvent(event) {
   return [x / zoom + left - 0.5, y / zoom + top_ - 0.5];
 }
 
+// Sets letters of 14 px on the screen, however small the picture is shown there; their height in the picture.
+function letters() {
+  const high_px = 14 * Math.max(canvas.width / (canvas.clientWidth || canvas.width), 1);
+  context.font = `${high_px}px sans-serif`;
+  return high_px;
+}
+
 function ring(x, y, colour, radius, label) {
   const [px, py] = toScreen(x, y);
   context.strokeStyle = colour;
@@ -65,12 +72,12 @@ function ring(x, y, colour, radius, label) {
   context.arc(px, py, radius, 0, 2 * Math.PI);
   context.stroke();
   if (!label) return;
-  context.font = "14px sans-serif";
+  const high_px = letters();
   context.fillStyle = colour;
   context.strokeStyle = "#000";
   const wide = context.measureText(label).width, right = px + radius + 3, left = px - radius - 3 - wide;
-  for (const [x1, y1] of [[right, py - radius], [right, py + radius + 10], [left, py - radius], [left, py + radius + 10]]) {
-    if (written.some(([x2, y2, other]) => x1 < x2 + other + 4 && x2 < x1 + wide + 4 && Math.abs(y1 - y2) < 14)) continue;
+  for (const [x1, y1] of [[right, py - radius], [right, py + radius + 0.7 * high_px], [left, py - radius], [left, py + radius + 0.7 * high_px]]) {
+    if (written.some(([x2, y2, other]) => x1 < x2 + other + 4 && x2 < x1 + wide + 4 && Math.abs(y1 - y2) < high_px)) continue;
     written.push([x1, y1, wide]);  // no name over another one: magnified, there is room for it
     context.lineWidth = 3;
     context.strokeText(label, x1, y1);
@@ -111,20 +118,22 @@ function drawAxes() {
     const [from, to] = [Math.min(a, b), Math.max(a, b)], step = steps.find((s) => (to - from) / s <= most) ?? steps.at(-1);
     return Array.from({ length: Math.floor(to / step) - Math.ceil(from / step) + 1 }, (_, i) => (Math.ceil(from / step) + i) * step);
   };
-  context.font = "14px sans-serif";
+  const high_px = letters();
   context.fillStyle = context.strokeStyle = colours.axes;
-  context.lineWidth = 1;
-  for (const mm of ticks(low.height_mm, high.height_mm, 6, [1, 2, 5, 10, 20, 50, 100, 200])) {
-    const y = toScreen(...fromSun(low.angle_deg, mm))[1];
-    line(0, y, mm === 0 ? canvas.width : 8, y);
-    context.fillText(mm === 0 ? "limb" : `${mm} Mm`, 12, y + 5);
+  context.lineWidth = high_px / 14;
+  for (const mm of ticks(low.height_mm, high.height_mm, Math.min(canvas.height / high_px / 3, 6), [1, 2, 5, 10, 20, 50, 100, 200])) {
+    const y = toScreen(...fromSun(low.angle_deg, mm))[1], words = mm === 0 ? "limb" : `${mm} Mm`;
+    if (y < high_px || y > canvas.height - 2.5 * high_px) continue;  // a name that would be cut, or lie on an angle's
+    line(0, y, 8, y);
+    if (mm === 0) line(20 + context.measureText(words).width, y, canvas.width, y);
+    context.fillText(words, 12, y + 0.35 * high_px);
   }
   const [first, last] = geometry.mirrored ? [high, low] : [low, high];
   const end = first.angle_deg + ((last.angle_deg - first.angle_deg + 360) % 360 || 360);  // through north too
-  for (const deg of ticks(first.angle_deg, end, 10, [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50])) {
+  for (const deg of ticks(first.angle_deg, end, Math.min(canvas.width / high_px / 6, 10), [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50])) {
     const x = toScreen(...fromSun(deg, low.height_mm))[0];
     line(x, canvas.height, x, canvas.height - 8);
-    if (x > 80 && x < canvas.width - 50) context.fillText(`${Number((((deg % 360) + 360) % 360).toFixed(1))}°`, x + 4, canvas.height - 5);
+    if (x > 5 * high_px && x < canvas.width - 4 * high_px) context.fillText(`${Number((((deg % 360) + 360) % 360).toFixed(1))}°`, x + 4, canvas.height - 5);
   }
 }
 
@@ -255,7 +264,7 @@ function save() {
   link.download = "promtrack-marks.toml";
   link.click();
   URL.revokeObjectURL(link.href);
-  say("Saved as promtrack-marks.toml: put it beside the frames and run again.");
+  say(`Saved as promtrack-marks.toml: put it ${data.place} and run again.`);
 }
 
 function choose(name) {

@@ -40,6 +40,7 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
         "frames": [entry for entry, _ in frames],
         "sizes": {"strips": strips[0][1], "frames": frames[0][1] if frames else strips[0][1]},
         "frame_factor": factor,
+        "place": marks_place(measured.sequence.path),
         "knots": [_track(measured, k, labels.knot(k) or str(k.knot), shown) for k in measured.motion.knots],
         "fronts": [
             _track(measured, f, labels.front(f) or str(f.front), shown)
@@ -52,11 +53,17 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
     page = filled(
         "mark_page.html",
         angles="position angles" if strip.geometry.position_angles else "image angles",
+        place=marks_place(measured.sequence.path),
         style=resource("mark_page.css"),
         script=resource("mark_page.js"),
         data=Markup(blob),
     )
     return write_page(path, page)
+
+
+def marks_place(source: Path) -> str:
+    """Where a run looks for marks, in words."""
+    return "into the folder of frames" if source.is_dir() else f"into the folder in which {source.name} lies"
 
 
 def _track(measured: Measured, track: KnotTrack | Front, name: str, shown: set[int]) -> dict[str, Any]:

@@ -47,7 +47,6 @@ def write_report(
     parts = [("figures", "More figures", figures_part(pictures)), *depth_parts(measured)]
     folds = joined(_fold(*part) for part in parts)
     found, style, script = lights(measured), resource("report.css"), resource("report.js")
-    worst = max((light.level for light in found), key=list(SIGNS).index)
     missing = missing_sheets(measured)
     page = filled(
         "report.html",
@@ -57,9 +56,7 @@ def write_report(
         script=script,
         version=measured.version,
         name=run_name(measured),
-        worst=worst,
-        sign=_sign(worst),
-        verdict=unbroken(verdict_line(found)),
+        verdict=_warning(found),
         facts=_facts(measured),
         clip=clip_part(measured, clip, poster, path, MOST_BYTES - len(key) - len(folds)),
         headline=unbroken(headline(measured)),
@@ -77,6 +74,13 @@ def write_report(
 def _digest(text: str) -> str:
     """By which the page knows its own style and script: it runs nothing else, from nowhere else."""
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+
+
+def _warning(found: Sequence[Light]) -> Markup:
+    """What stands above the picture where a light is poor; a lesser doubt stands at its light."""
+    if all(light.level != "poor" for light in found):
+        return Markup("")
+    return element("p", _sign("poor"), unbroken(verdict_line(tuple(found))), class_="verdict poor")
 
 
 def _paragraph(words: str, class_: str) -> Markup:
@@ -114,7 +118,8 @@ def _facts(measured: Measured) -> str:
     other = int((~used & ~measured.lock.rejected).sum())
     beside = f" ({other} are of the other exposure)" if other else ""
     frames = f"{int(used.sum())} of {len(sequence)} frames used{beside}{cadence}"
-    return f"{span_text(*sequence.times_utc[[0, -1]])} · {frames}"
+    credit = measured.settings.clip.credit.strip().rstrip(".")  # of the demo: that no Sun was observed
+    return " · ".join(filter(None, (credit, span_text(*sequence.times_utc[[0, -1]]), frames)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -126,8 +126,9 @@ def _method(measured: Measured) -> Markup:
 
 def _settings(measured: Measured) -> Markup:
     date = day(measured.sequence.times_utc[0])
+    observer = measured.settings.clip.credit.strip().rstrip(".") or "Observer's name"
     cite = (
-        f"Observer's name, limb sequence {run_name(measured)} of {date} UTC, measured with promtrack "
+        f"{observer}, limb sequence {run_name(measured)} of {date} UTC, measured with promtrack "
         f"{measured.version}. Speeds across the sky; heights above {limb_words(measured)}; ± is one standard "
         "deviation of the total error."
     )

@@ -80,8 +80,9 @@ def _card(row: SeasonRow, folder: Path) -> Markup:
     name, poster, still = row.recording or row.folder, folder / "poster.png", NOTHING
     words = f"highest {_height(row)} Mm" if np.isfinite(row.height_mm) else "no prominence"
     front = _value(row.front_speed_km_s, row.front_speed_err_km_s, row.front_speed_is_mean)
-    if np.isfinite(row.front_speed_km_s):
-        words += f"; leading edge {front} km/s"
+    if np.isfinite(row.front_speed_km_s):  # its height, not that of the outline round it
+        top = with_error(row.front_height_mm, row.front_height_err_mm)
+        words = f"leading edge to {top} Mm, {front} km/s"
     elif np.isfinite(row.knot_speed_km_s):
         words += f"; fastest knot {_value(row.knot_speed_km_s, row.knot_speed_err_km_s)} km/s"
     if poster.is_file():
@@ -99,7 +100,7 @@ def _row(row: SeasonRow) -> Row:
         "recording": Cell(_link(row, row.recording or row.folder), kind="words"),
         "frames used": Cell(f"{row.frames_used} of {row.frames_read} in {duration(row.span_s)}"),
         "lock, scale, motion": Cell(_verdict(row), kind="words"),
-        "highest prominence (Mm)": _placed(_height(row), row.height_pa_deg, row),
+        "highest outline of a prominence (Mm)": _placed(_height(row), row.height_pa_deg, row),
         "fastest knot (km/s)": _placed(knot, row.knot_pa_deg, row),
         "leading edge, largest speed (km/s)": _placed(front, row.front_pa_deg, row),
     }
@@ -113,11 +114,9 @@ def _placed(value: str, angle_deg: float, row: SeasonRow) -> Cell:
 
 
 def _verdict(row: SeasonRow) -> Markup:
-    lock, scale, motion = (
-        element("span", LEVEL_WORDS[level], class_="flag" if level == "poor" else None)
-        for level in (row.lock, row.scale, row.motion)
-    )
-    return joined([lock, ", ", scale, ", ", motion])
+    levels = row.lock, row.scale, row.motion
+    words = [element("span", LEVEL_WORDS[one], class_="flag" if one == "poor" else None) for one in levels]
+    return joined(["all ", words[0]]) if len(set(levels)) == 1 else Markup(", ".join(words))
 
 
 def _height(row: SeasonRow) -> str:

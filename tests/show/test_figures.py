@@ -29,7 +29,7 @@ from promtrack.show.figures.items import write_beside
 from promtrack.show.figures.map_view import fitting_aspect, growth_frames, map_of, moment_of
 from promtrack.show.figures.strips import even_times
 from promtrack.show.figures.style import DARK, LIGHT, themed
-from promtrack.show.findings import heights_title, moving_knots, named_tracks, speed_of
+from promtrack.show.findings import heights_title, moving_knots, named_tracks, run_title, speed_of
 from promtrack.show.verdict import PLANE_OF_SKY
 
 NAMES = [sheet.name for sheet in SHEETS]
@@ -101,7 +101,7 @@ def test_a_figure_with_nothing_to_say_is_not_drawn(measured_still, measured_fake
     still = [sheet.name for sheet in drawn_sheets(measured_still)]
     assert still == ["summary", "prominences", "strip_montage", "registration_check"]
     assert "height against time" in missing_sheets(measured_still)
-    assert "nothing moves significantly" in missing_sheets(measured_still)
+    assert "no motion could be shown" in missing_sheets(measured_still)
     assert missing_sheets(measured_fake) == ""
 
 
@@ -655,9 +655,9 @@ def test_a_map_leans_rather_than_cut_what_stands(leans, measured_still, monkeypa
 
 def test_numbers_and_titles_are_those_of_the_page(measured_fake):
     front = measured_fake.motion.fronts[0]
-    for name in ("height_time", "summary"):
+    for name, title in (("height_time", heights_title), ("summary", run_title)):
         words = [text.get_text() for text in sheet_of(name, measured_fake).texts]
-        assert words[0] == heights_title(measured_fake)
+        assert words[0] == title(measured_fake)
         assert any(speed_of(measured_fake, front).text in text for text in words)
 
 
@@ -667,11 +667,33 @@ def test_a_ridge_that_nothing_else_followed_has_no_number_but_on_a_path_asked_fo
     run = replace(measured_fake, motion=replace(measured_fake.motion, ridges=(lone,)))
     asked = change_settings(run.settings, {"motion.slits": ["radial:90"]})
     for settings, told in ((run.settings, False), (asked, True)):
-        sheet = sheet_of("time_distance", replace(run, settings=settings))
-        assert ("no knot or front confirms" in sheet.texts[0].get_text()) != told
-        texts = " ".join(text.get_text() for text in sheet.findobj(Text))
-        assert ("50 ± 3 km/s" in texts) == told
-        assert ("dotted" in texts) != told
+        shown = replace(run, settings=settings)
+        assert ("time_distance" in [sheet.name for sheet in drawn_sheets(shown)]) == told
+        sheet = sheet_of("time_distance", shown)
+        assert (
+            sheet.texts[0].get_text()
+            == ("1 streak (ridge)" if told else "No streaks (ridges)") + " along these paths"
+        )
+        assert ("50 ± 3 km/s" in " ".join(text.get_text() for text in sheet.findobj(Text))) == told
+
+
+def test_the_title_of_time_distance_counts_what_is_drawn(measured_fake):
+    # TRUTH  a ridge of a knot on each of three paths, of which the sheet shows two; the third disagrees
+    knot = next(ridge for ridge in measured_fake.motion.ridges if ridge.knot and not ridge.front)
+    ridges = tuple(replace(knot, slit=slit, agrees=slit < 2) for slit in range(3))
+    slits = (measured_fake.motion.slits * 3)[:3]
+    run = replace(measured_fake, motion=replace(measured_fake.motion, ridges=ridges, slits=slits))
+    title = sheet_of("time_distance", run).texts[0].get_text()
+    assert title == "Streaks (ridges) confirm a knot's speed in 2 of 2 cases here, 2 of 3 in all"
+
+
+def test_the_light_of_a_front_has_its_name_once_and_no_second_speed(measured_fake):
+    # TRUTH  two pieces of the edge of front A along one path
+    ridge = measured_fake.motion.ridges[0]
+    pieces = tuple(replace(ridge, knot=0, front=1, slit=0, speed_km_s=speed) for speed in (-67.0, -25.0))
+    run = replace(measured_fake, motion=replace(measured_fake.motion, ridges=pieces))
+    words = [text.get_text() for text in sheet_of("time_distance", run).axes[0].texts]
+    assert words == ["the edge of front A"]
 
 
 def test_a_curved_ridge_is_drawn_curved(measured_fake):

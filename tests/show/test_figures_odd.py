@@ -102,8 +102,12 @@ CASES = {
         ("knot_map", "strip_montage", "registration_check"),
         "x (px)",
     ),
-    "blind slit": (blind_slit, ("time_distance",), "no streaks of moving plasma"),
-    "two strips": (two_strips, ("summary", "strip_montage", "registration_check"), "Nothing moves"),
+    "blind slit": (blind_slit, ("time_distance",), "No streaks (ridges)"),
+    "two strips": (
+        two_strips,
+        ("summary", "strip_montage", "registration_check"),
+        "No motion could be shown",
+    ),
 }
 
 

@@ -1,12 +1,13 @@
 """Titles and numbers say what the records and the plots say, with the total error."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from promtrack.motion.interpretation import front_meaning, knot_meaning, lettered
+from promtrack.motion.interpretation import front_meaning, knot_meaning, label_motion, lettered
 from promtrack.rounding import duration, with_error
 from promtrack.show import write_report
 from promtrack.show.bodies import AT_REST, bodies_of, number_lines, stands_of
@@ -19,6 +20,7 @@ from promtrack.show.findings import (
     front_speed,
     headline,
     heights_title,
+    highest_prominence,
     is_steady,
     knot_speed_words,
     leading_front,
@@ -190,14 +192,37 @@ def test_without_a_model_the_speed_holds_at_one_time(measured_fake):
 
 def test_nothing_moving_is_said(measured_still):
     assert headline(measured_still).startswith(
-        "No motion is significant against scrambled data: 1 track was followed"
+        "No motion could be shown against scrambled data: 1 track was followed"
     )
-    assert heights_title(measured_still) == speeds_title(measured_still) == "Nothing moves significantly"
-    assert [number.title for number in three_numbers(measured_still)] == [
-        "moving knots",
-        "frames used",
-        "span",
-    ]
+    assert heights_title(measured_still) == speeds_title(measured_still) == "No motion could be shown"
+    numbers = three_numbers(measured_still)  # what was measured comes before what was counted
+    assert [number.title for number in numbers] == ["highest prominence", "frames used", "span"]
+    assert numbers[0].text == highest_prominence(measured_still)[1]
+
+
+def test_heights_are_told_of_the_knot_that_rises_or_falls_most(measured_fake):
+    # TRUTH  a knot falls by 30 Mm, another rises by 12 Mm and is the faster one
+    run = with_motion(measured_fake, fronts=())
+    falls, rises = (knot for knot in moving_knots(run)[:2])
+    ramp = np.linspace(0.0, 1.0, 200)
+
+    def moved(knot, first_mm, change_mm):
+        return replace(
+            knot, height_mm=first_mm + change_mm * ramp[: len(knot.time_s)] / ramp[len(knot.time_s) - 1]
+        )
+
+    run = with_motion(run, knots=(moved(falls, 50.0, -30.0), moved(rises, 20.0, 12.0)))
+    words = re.fullmatch(
+        r"Knot ([A-Z]) fell from (\S+) ± \S+ to (\S+) ± \S+ Mm in .* min", heights_title(run)
+    )
+    assert words, heights_title(run)
+    assert words[1] == label_motion(run.motion).knot(run.motion.knots[0])
+    assert [float(words[2]), float(words[3])] == pytest.approx([50.0, 20.0], abs=0.1)
+    assert heights_title(run) != speeds_title(run)
+    flat = with_motion(
+        run, knots=tuple(moved(knot, height, 0.0) for knot, height in ((falls, 31.0), (rises, 36.0)))
+    )
+    assert heights_title(flat) == "What moves stayed between 31 and 36 Mm"
 
 
 def test_numbers_come_the_surest_first_and_doubts_last(measured_fake):

@@ -55,8 +55,14 @@ def test_the_front_of_the_page_is_short(measured_fake, products):
     front = page.get_element_by_id("result")
     found = lights(measured_fake)
     words = " ".join(front.text_content().split())
-    assert [item.tag for item in front][:3] == ["h1", "p", "p"]
-    assert verdict_line(found) in " ".join(front[1].text_content().split())
+    # only what is not to be trusted stands above the picture; "with care" stands at its light
+    assert [item.tag for item in front][:3] == ["h1", "p", "figure"]
+    assert "poor" not in {light.level for light in found}
+    lock = replace(measured_fake.lock, centre_err_px=np.full(len(measured_fake.lock.names), 2.0))
+    poor = replace(measured_fake, lock=lock)
+    warned = lxml.html.document_fromstring(written(poor, products)).get_element_by_id("result")
+    assert [item.tag for item in warned][:3] == ["h1", "p", "p"]
+    assert verdict_line(lights(poor)) in " ".join(warned[1].text_content().split())
     assert headline(measured_fake) in words
     assert everyday(measured_fake) in words
     assert (
@@ -238,7 +244,7 @@ def test_nothing_moving_and_nothing_made_is_said(measured_still, tmp_path):
     ).read_text()
     assert "No clip was made in this run." in page
     assert "No figures were drawn in this run." in page
-    assert "No motion is significant against scrambled data: 1 track was followed" in page
+    assert "No motion could be shown against scrambled data: 1 track was followed" in page
     assert "No leading edge was followed" in page
     assert "Not drawn: height against time, speed against time" in page
     assert measured_still.scale.limb.sentence in lxml.html.fromstring(page).text_content()
@@ -257,6 +263,17 @@ def test_only_as_many_rows_as_a_phone_can_bear(measured_fake, products):
     )
     assert re.findall(r"<tbody>(.*?)</tbody>", page, flags=re.S)[0].count("<tr") == 250
     assert "The first 250 of 400 rows; all are in knots.ecsv." in page
+
+
+def test_the_credit_stands_on_the_front_and_in_the_citation(measured_fake, products):
+    # TRUTH  of the demo the credit says that no Sun was observed
+    for credit in ("Anna Teacher, Bern", "A Sun drawn by a program, not observed."):
+        clip = replace(measured_fake.settings.clip, credit=credit)
+        run = replace(measured_fake, settings=replace(measured_fake.settings, clip=clip))
+        page = lxml.html.document_fromstring(written(run, products, name="credit.html"))
+        front, said = page.get_element_by_id("result").text_content(), credit.rstrip(".")
+        assert f"{said} · 2026-06-21" in " ".join(front.split())
+        assert page.xpath("//p[@class='cite']")[0].text_content().startswith(f"{said}, limb sequence")
 
 
 def test_cautions_and_settings_are_there(measured_fake, products):

@@ -19,7 +19,15 @@ from pathlib import Path
 
 from promtrack.errors import InputError
 from promtrack.rounding import counted
-from promtrack.show.findings import heights_title, leading_front, moving_knots, speeds_title
+from promtrack.show.findings import (
+    growth_title,
+    heights_title,
+    leading_front,
+    moving_knots,
+    run_title,
+    speeds_title,
+    told_ridges,
+)
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights
 from promtrack.workers import worker_count
@@ -48,7 +56,7 @@ def _single(measured: Measured) -> str:
 
 def _still(measured: Measured) -> str:
     moves = moving_knots(measured) or leading_front(measured) is not None
-    return "" if moves else _single(measured) or "nothing moves significantly"
+    return "" if moves else _single(measured) or "no motion could be shown"
 
 
 def _things(measured: Measured) -> str:
@@ -64,7 +72,7 @@ SHEETS = (
         "The run on one page",
         "Map, heights, three numbers and the weakest of the three lights, made for a slide.",
         True,
-        lambda run: f"Slide with a map of the prominence, heights and numbers. {heights_title(run)}.",
+        lambda run: f"Slide with a map of the prominence, heights and numbers. {run_title(run)}.",
         lambda run: "",
     ),
     Sheet(
@@ -108,8 +116,8 @@ SHEETS = (
         ),
         lambda run: (
             ""
-            if run.motion.ridges or (run.motion.slits and run.settings.motion.slits)
-            else "no path shows a moving streak"
+            if told_ridges(run) or (run.motion.slits and run.settings.motion.slits)
+            else "no knot or front leaves a streak on a path"
         ),
     ),
     Sheet(
@@ -131,7 +139,7 @@ SHEETS = (
         "Six moments",
         "All of one part of the sky and in one tone, with the Earth to scale.",
         True,
-        lambda run: f"Six pictures of the prominence, from first to last. {heights_title(run)}.",
+        lambda run: f"Six pictures of the prominence, from first to last. {growth_title(run)}.",
         _single,
     ),
     Sheet(

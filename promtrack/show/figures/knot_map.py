@@ -44,9 +44,9 @@ from promtrack.show.figures.style import (
 from promtrack.show.findings import (
     going,
     growth_title,
-    heights_title,
     leading_front,
     moving_knots,
+    run_title,
     three_numbers,
     time_words,
 )
@@ -132,7 +132,7 @@ def _title(measured: Measured) -> str:
     """How many knots go which way."""
     knots, front = moving_knots(measured), leading_front(measured)
     if len(knots) < 2:
-        return heights_title(measured)
+        return run_title(measured)
     ways = ("rising", "falling", "along the limb")
     counts = [(sum(going(knot) == way for knot in knots), way) for way in ways]
     parts = [f"{'all' if count == len(knots) else count} {way}" for count, way in counts if count]
@@ -267,7 +267,7 @@ def summary(measured: Measured, theme: Theme) -> Figure:
     """Map, heights, the numbers that matter and the three lights, on one slide."""
     name = measured.settings.clip.title or measured.sequence.path.name
     name = name if len(name) <= 40 else f"{name[:39]}…"
-    figure = sheet(heights_title(measured), f"{name}. Heights above {limb_words(measured)}")
+    figure = sheet(run_title(measured), f"{name}. Heights above {limb_words(measured)}")
     frames = np.array([moment_of(measured)])
     moves = bool(moving_knots(measured) or leading_front(measured))
     wide = 0.445 if moves else 0.94

@@ -65,9 +65,9 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     axes.grid(False)
     theta = np.linspace(lock.from_deg, lock.to_deg, 400)
     circle = to_frame(lock, lock.reference, theta, np.full_like(theta, lock.radius_px))
-    axes.plot(*circle, color="white", linewidth=1.2, label="circle")
+    axes.plot(*circle, color=ON_DARK.rest, linewidth=1.2, label="circle")
     every = max(len(lock.limb_points_px) // 150, 1)
-    axes.plot(*lock.limb_points_px[::every].T, ".", color=ON_DARK.knots[0], label="edge points used")
+    axes.plot(*lock.limb_points_px[::every].T, ".", color=ON_DARK.annotation, label="edge points used")
     every = max(len(lock.rejected_points_px) // 80, 1)
     style: dict[str, Any] = {"markersize": 8, "markeredgewidth": 2.2}
     if len(lock.rejected_points_px):
@@ -109,28 +109,28 @@ def _words(measured: Measured) -> list[str]:
 def _draw_centre(axes: Axes, measured: Measured, theme: Theme) -> None:
     lock = measured.lock
     x, y = (values - values[lock.reference] for values in (lock.centre_x_px, lock.centre_y_px))
-    _points(axes, measured, x, lock.centre_err_px, theme.marks.knots[0], "s", "x")
-    _points(axes, measured, y, lock.centre_err_px, theme.marks.front, "o", "y")
+    _points(axes, measured, x, lock.centre_err_px, theme.ink, "s", "x")
+    _points(axes, measured, y, lock.centre_err_px, theme.marks.rest, "o", "y")
     name_y(axes, "Sun's centre (px)")
     axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.97), ncols=2, handletextpad=0.1, columnspacing=0.8)
 
 
 def _draw_turn(axes: Axes, measured: Measured, theme: Theme) -> None:
     lock = measured.lock
-    _points(axes, measured, lock.angle_deg, lock.angle_err_deg, theme.marks.knots[0], "s")
+    _points(axes, measured, lock.angle_deg, lock.angle_err_deg, theme.ink, "s")
     name_y(axes, "turn about the centre (degrees)")
 
 
 def _draw_radius(axes: Axes, measured: Measured, theme: Theme) -> None:
     """Each frame's own radius against the common one, and the limb's alone where something was joined in."""
     lock = measured.lock
-    axes.axhspan(-lock.radius_err_px, lock.radius_err_px, color=theme.marks.front, alpha=0.25, linewidth=0)
+    axes.axhspan(-lock.radius_err_px, lock.radius_err_px, color=theme.quiet, alpha=0.25, linewidth=0)
     axes.axhline(0.0, color=theme.quiet, linewidth=1.2)
     radius = lock.frame_radius_px - lock.radius_px
-    _points(axes, measured, radius, lock.frame_radius_err_px, theme.marks.knots[0], "s")
+    _points(axes, measured, radius, lock.frame_radius_err_px, theme.ink, "s")
     words = "radius − common radius (px)"
     if lock.own_radius_px != lock.radius_px:
-        own, colour = lock.own_radius_px - lock.radius_px, theme.marks.knots[0]
+        own, colour = lock.own_radius_px - lock.radius_px, theme.ink
         axes.axhline(own, color=colour, linewidth=1.6, linestyle="--")
         words = "radius − common (px); dashed: limb alone"
     name_y(axes, words if "dashed" in words else f"{words}; band ± {error_text(lock.radius_err_px)}")

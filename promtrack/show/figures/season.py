@@ -31,8 +31,8 @@ def draw_season(season: Season, folder: Path) -> Path:
         bounds = [(r, r.height_mm, r.height_err_mm) for r in rows if r.height_is_lower_bound]
         knots = [(r, r.knot_speed_km_s, r.knot_speed_err_km_s) for r in rows]
         peaks = [(one.row, one.speed_km_s, one.speed_err_km_s) for one in fronts]
-        _draw(heights, tops, marks.knots[1], "o")
-        _draw(heights, bounds, marks.knots[1], "^", "top beyond what was measured: at least")
+        _draw(heights, tops, LIGHT.ink, "o")
+        _draw(heights, bounds, LIGHT.ink, "^", "top beyond what was measured: at least")
         _draw(speeds, knots, marks.knots[0], "o", "fastest knot")
         _draw(speeds, peaks, marks.front, "D", "leading edges, largest or mean")
         heights.set_title("highest prominence of each run (Mm)", fontweight="normal")
@@ -80,7 +80,7 @@ def _date_axis(axes: Axes, season: Season) -> None:
 
 
 MARKERS = ("o", "s", "^")  # faint, middle, bright: told apart by shape too
-COLOURS = (LIGHT.marks.rest, LIGHT.marks.knots[0], LIGHT.marks.knots[2])
+COLOURS = (LIGHT.marks.rest, LIGHT.quiet, LIGHT.ink)
 
 
 def draw_trial(rows: Sequence[TrialRow], path: Path) -> None:
@@ -100,6 +100,7 @@ def draw_trial(rows: Sequence[TrialRow], path: Path) -> None:
 def _draw_found(axes: Axes, rows: Sequence[TrialRow]) -> list[Line2D]:
     """One mark a body, knots and fronts in lines of their own; handles for a legend."""
     levels, handles = sorted({row.brightness_sigma for row in rows}), []
+    fronts = any(row.kind == "front" for row in rows)
     spread = np.random.default_rng(0).uniform(-0.06, 0.06, len(rows))  # marks do not cover each other
     for row, shift in zip(rows, spread, strict=True):
         level = levels.index(row.brightness_sigma)
@@ -111,10 +112,10 @@ def _draw_found(axes: Axes, rows: Sequence[TrialRow]) -> list[Line2D]:
     for marker, colour, sigma in zip(MARKERS, COLOURS, levels, strict=False):
         label = f"{sigma:g} times the noise"
         handles.append(Line2D([], [], linestyle="none", marker=marker, color=colour, label=label, ms=10))
-    axes.set(xscale="log", xlabel="true speed (km/s)", ylim=(-0.6, 1.6))
+    axes.set(xscale="log", xlabel="true speed (km/s)", ylim=(-0.6, 0.6 + fronts))
     axes.set_xticks([10, 20, 50, 100, 200], ["10", "20", "50", "100", "200"])
     axes.minorticks_off()
-    axes.set_yticks([0, 1], ["knots", "fronts"])
+    axes.set_yticks([0, 1][: 1 + fronts], ["knots", "fronts"][: 1 + fronts])
     return handles
 
 

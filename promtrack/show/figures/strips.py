@@ -37,13 +37,16 @@ from promtrack.show.findings import (
     false_alarm_text,
     height_error,
     highest_prominence,
+    leading_front,
     relative_error,
+    told_ridges,
+    top_height,
     track_name,
 )
 from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import SAMPLES
-from promtrack.show.verdict import limb_words
+from promtrack.show.verdict import limb_name, limb_words
 from promtrack.strip.records import TimeDistance
 
 MOST_SLITS, MOST_RIDGES = 2, 4
@@ -51,16 +54,14 @@ MOST_SLITS, MOST_RIDGES = 2, 4
 
 def time_distance(measured: Measured, theme: Theme) -> Figure:
     """Brightness along each slit against time, with the ridges and their speeds."""
-    ridges, every = measured.motion.ridges, range(len(measured.motion.slits))
+    ridges, every = told_ridges(measured), range(len(measured.motion.slits))
     # those with a ridge of a knot, else those with any ridge, else all
     shown = sorted({r.slit for r in ridges if r.knot} or {r.slit for r in ridges} or every)[:MOST_SLITS]
     relative = {r: r.speed_err_km_s / max(abs(r.speed_km_s), 1e-3) for r in ridges}
-    first = sorted(relative, key=lambda r: (not (r.knot or r.front), relative[r]))  # the title counts these
+    first = sorted(relative, key=lambda r: (not (r.knot or r.front), relative[r]))
     drawn = {number: [r for r in first if r.slit == number][:MOST_RIDGES] for number in shown}
-    count = sum(map(len, drawn.values()))
-    subtitle = f"What is brighter than usual along a path. Heights above {limb_words(measured)}"
-    confirmed = any(_told(measured, ridge) for ridges in drawn.values() for ridge in ridges)
-    figure = sheet(_title(measured, count, confirmed), subtitle)
+    subtitle = f"What is brighter than usual along a path. Heights above {limb_name(measured)}"
+    figure = sheet(_title(measured, [r for ridges in drawn.values() for r in ridges]), subtitle)
     width = (0.905 - 0.065 * (len(shown) - 1)) / len(shown)
     for place, number in enumerate(shown):
         axes = figure.add_axes((0.065 + place * (width + 0.065), 0.145, width, 0.595))
@@ -68,8 +69,6 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
         _draw_slit(axes, measured, slit, drawn[number])
         words = path_words(slit, measured.orientation.label)
         name_y(axes, f"{words}\ndistance (Mm)")
-        if not all(_told(measured, ridge) for ridge in drawn[number]):
-            note_above(axes, "dotted: no knot or front", theme.quiet)
         date_axis(axes, measured)
     foot(figure, measured, speeds=True)
     return figure
@@ -88,17 +87,16 @@ def oscillation(measured: Measured, theme: Theme) -> Figure:
         f"Amplitude {amplitude}, {damping}; false alarm {false_alarm}; {path}",
     )
     left, right = figure.add_axes((0.065, 0.145, 0.51, 0.665)), figure.add_axes((0.665, 0.145, 0.31, 0.665))
-    colours = theme.marks.knots
     at = days(measured, swing.time_s)
-    points: dict[str, Any] = {"fmt": "o", "color": colours[0], "elinewidth": 1.3}
+    points: dict[str, Any] = {"fmt": "o", "color": theme.marks.rest, "elinewidth": 1.3}
     left.errorbar(at, swing.displacement_mm, swing.displacement_err_mm, **points)
     times = drawing_times(swing.time_s, 400)
     seen, first = np.unique(swing.time_s, return_index=True)
-    left.plot(days(measured, times), CubicSpline(seen, swing.curve_mm[first])(times), color=theme.marks.front)
+    left.plot(days(measured, times), CubicSpline(seen, swing.curve_mm[first])(times), color=theme.ink)
     name_y(left, "displacement (Mm)")
     date_axis(left, measured)
-    right.plot(swing.power_period_s / 60.0, swing.power, color=colours[0])
-    right.axvline(minutes, color=theme.marks.front, linewidth=2.0, linestyle=(0, (4, 3)))
+    right.plot(swing.power_period_s / 60.0, swing.power, color=theme.ink)
+    right.axvline(minutes, color=theme.quiet, linewidth=2.0, linestyle=(0, (4, 3)))
     right.set(xscale="log", xlabel="period (min)")
     low, high = swing.power_period_s.min() / 60.0, swing.power_period_s.max() / 60.0
     ticks = [tick for tick in (0.5, 1, 2, 5, 10, 20, 50, 100, 200) if low <= tick <= high]
@@ -141,25 +139,14 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
         distance = ridge.distance_mm + (1e-3 * ridge.speed_km_s + 0.5e-6 * ridge.accel_m_s2 * since) * since
         line = np.stack([days(measured, times), distance], axis=1)
         lines.append(line)
-        if not _told(measured, ridge):
-            axes.plot(*line.T, color="#0b0908", linewidth=3.2, alpha=0.6)
-            axes.plot(*line.T, color=PICTURE_INK, linewidth=1.6, linestyle=":")
-            words.append("")  # no word, but no other word stands on it
-            colours.append(PICTURE_INK)
-            continue
         knot = next((knot for knot in measured.motion.knots if knot.knot == ridge.knot), None)
-        words.append(_ridge_words(measured, ridge, knot))
+        said = _ridge_words(measured, ridge, knot)
+        words.append(said if said not in words else "")  # pieces of one edge
         colours.append(
             ON_DARK.knot(named.place(knot)) if knot and named.knot(knot) and not ridge.front else PICTURE_INK
         )
         axes.plot(*lines[-1].T, color=colours[-1], linewidth=1.6, path_effects=outlined(width=3.2))
     write_beside(axes, words, lines, colours)
-
-
-def _told(measured: Measured, ridge: Ridge) -> bool:
-    """Whether the number of a ridge stands beside it: a chain of different lights makes ridges as well, so
-    only of what was followed otherwise too, or where the user has asked for the path."""
-    return bool(ridge.knot or ridge.front or measured.settings.motion.slits)
 
 
 def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> str:
@@ -168,24 +155,31 @@ def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> st
     error = float(np.hypot(ridge.speed_err_km_s, ridge.speed_km_s * relative_error(measured)))
     speed = Quoted(ridge.speed_km_s, error, "km/s").text
     front = next((front for front in measured.motion.fronts if front.front == ridge.front), None)
-    if front is not None:
-        return f"{speed}\nthe edge of {track_name(measured, front)}"
+    if front is not None:  # the speed along a path is that of its flank, no second one of its top
+        asked = f"{speed} along this path\n" * bool(measured.settings.motion.slits)
+        return f"{asked}the edge of {track_name(measured, front)}"
     if knot is None:
         return speed
     return f"{speed}\n{track_name(measured, knot)} {'agrees' if ridge.agrees else 'differs'} then"
 
 
-def _title(measured: Measured, drawn: int, confirmed: bool) -> str:
-    """What the ridges of the run say together."""
-    crossed = [ridge for ridge in measured.motion.ridges if ridge.knot and not ridge.front]
-    if crossed:
-        agree = sum(ridge.agrees for ridge in crossed)
-        cases = counted(len(crossed), "case", "cases")
-        return f"Streaks (ridges) confirm a knot's speed in {agree} of {cases}"
-    words = counted(drawn, "streak", "streaks")
-    if drawn and not confirmed:
-        return f"{words} (ridges) along these paths, which no knot or front confirms"
-    return f"{words} of moving plasma (ridges) along these paths"
+def _title(measured: Measured, drawn: list[Ridge]) -> str:
+    """What the ridges on the sheet say together."""
+    of_knots, every = (
+        [r for r in some if r.knot and not r.front] for some in (drawn, measured.motion.ridges)
+    )
+    if of_knots:
+        agree = sum(ridge.agrees for ridge in of_knots)
+        words = (
+            f"Streaks (ridges) confirm a knot's speed in {agree} of {counted(len(of_knots), 'case', 'cases')}"
+        )
+        more = f" here, {sum(ridge.agrees for ridge in every)} of {len(every)} in all"
+        return words + more * (len(every) > len(of_knots))
+    names = [track_name(measured, f) for f in measured.motion.fronts if {f.front} & {r.front for r in drawn}]
+    if len(names) == 1 and all(ridge.front for ridge in drawn):
+        return f"How the edge of {names[0]} passes along these paths"
+    words = counted(len(drawn), "streak (ridge)", "streaks (ridges)")
+    return f"{words[0].upper()}{words[1:]} along these paths"
 
 
 MOST = 6  # with a number and a curve on the sheet; prominences.ecsv has all
@@ -197,14 +191,18 @@ def prominences(measured: Measured, theme: Theme) -> Figure:
     assert highest is not None, "the sheet is drawn where something stands"
     named, which = found[:MOST], f", the highest, number {highest[0].prominence}, to"
     title = f"{counted(len(found), 'prominence', 'prominences')}{which if len(found) > 1 else ' reaches'}"
-    subtitle = f"Heights above {limb_words(measured)}. Bands: total error (1 sigma)"
+    subtitle = f"Outlines above {limb_words(measured)}. Bands: total error"
     figure = sheet(f"{title} {highest[1]}", subtitle)
     _draw_map(figure.add_axes((0.065, 0.575, 0.86, 0.245)), measured, named)
     below = figure.add_axes((0.065, 0.145, 0.86, 0.275))
     _draw_heights(below, measured, named, theme)
-    rest = len(found) - len(named)
+    rest, notes, front = len(found) - len(named), [], leading_front(measured)
+    if front is not None:
+        name = track_name(measured, front)
+        notes.append(f"{name}, half-way down its light: {top_height(measured, front).text}")
     if rest:
-        note_above(below, f"{counted(rest, 'smaller one', 'smaller ones')} in prominences.ecsv", theme.quiet)
+        notes.append(f"{counted(rest, 'smaller one', 'smaller ones')} in prominences.ecsv")
+    note_above(below, "; ".join(notes), theme.quiet)
     foot(figure, measured, speeds=False)
     return figure
 
@@ -251,8 +249,9 @@ def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> 
 
 def _draw_heights(axes: Axes, measured: Measured, named: tuple[Prominence, ...], theme: Theme) -> None:
     ends: list[tuple[float, Prominence, str]] = []
-    for place, one in enumerate(named):
-        colour = theme.marks.knot(place) if place < 3 else theme.marks.rest
+    highest = max(named, key=lambda one: float(np.nanmax(one.height_mm)))
+    for one in named:
+        colour = theme.ink if one is highest else theme.marks.rest  # letters' colours are of what moves
         error = height_error(measured, one.height_mm, one.height_err_mm)
         times, seen = days(measured, one.time_s), np.isfinite(one.height_mm)
         if seen.sum() == 1:
