@@ -12,13 +12,13 @@ import numpy as np
 
 from promtrack.motion.interpretation import ranked_fronts, ranked_knots
 from promtrack.rounding import plain, significant_decimals, span_text
-from promtrack.show.canvas import Block, Canvas, block, dim, draw_text
+from promtrack.show.canvas import Block, Canvas, block, dim, draw_text, text_width
 from promtrack.show.findings import (
     Quoted,
+    card_sentence,
     fastest_knot,
     front_model,
     front_speed,
-    headline,
     leading_front,
     speed_of,
     top_height,
@@ -26,7 +26,7 @@ from promtrack.show.findings import (
 from promtrack.show.layout import FREE, Rect, busy_share, place_block
 from promtrack.show.records import Measured
 from promtrack.show.scale_bar import wrapped
-from promtrack.show.verdict import PLANE_OF_SKY, limb_name
+from promtrack.show.verdict import lights, trust_words
 from promtrack.sun import EARTH_RADIUS_KM
 
 if TYPE_CHECKING:
@@ -106,22 +106,13 @@ def title_lines(annotation: Annotation) -> list[str]:
     if annotation.insets:
         where = "the whole disc"
     lines = [measured.settings.clip.title or what, where, span_text(times[0], times[-1])]
-    if "end" not in annotation.wanted:
-        lines += _not_shown(annotation)
     faster = plan.speed_up
     if faster >= 1.5:
         digits = max(2 - len(str(int(faster))), -len(str(int(faster))) + 2)
         lines.append(f"{round(faster, digits):.0f} times faster than life")
-    return lines
-
-
-def _not_shown(annotation: Annotation) -> list[str]:
-    """'2 of 3 prominences are shown.' where the picture leaves some out."""
-    found = annotation.measured.motion.prominences
+    found = measured.motion.prominences
     shown = len(found) if annotation.insets else sum(map(annotation.shows, found))
-    if shown == len(found):
-        return []
-    return [f"{shown} of {len(found)} prominences {'is' if shown == 1 else 'are'} shown."]
+    return lines + [f"{shown} of {len(found)} prominences shown"] * (shown < len(found))
 
 
 def draw_title(annotation: Annotation, canvas: Canvas) -> None:
@@ -160,17 +151,21 @@ def end_scale(annotation: Annotation) -> Rect | None:
 
 
 def end_card(annotation: Annotation) -> Block:
-    """The words of the end card: above the scale, else beside it, else smaller."""
+    """The words of the end card: above the scale, else beside it, else without everyday terms or smaller."""
     measured, page, scale = annotation.measured, annotation.page, end_scale(annotation)
-    texts = [(headline(measured), END_TYPE), (everyday(measured), 1.0)]
-    notes = [PLANE_OF_SKY, f"Heights above {limb_name(measured)}.", *_not_shown(annotation)]
-    texts += [(" ".join(notes), 1.0), (measured.settings.clip.credit, 1.0)]
+    trust = trust_words(lights(measured))
+    caveat = f"Speeds across the sky, at least{f'; {trust}' if trust else ''}."
+    texts = [(card_sentence(measured), END_TYPE), (caveat, 1.0), (measured.settings.clip.credit, 1.0)]
+    terms = everyday(measured).split(", ")
+    short = (", ".join(terms[k:]) for k in range(len(terms)))  # as many of the last ones as one line holds
+    one_line = next((w for w in short if text_width(w, page.unit) <= page.inside.width), "")
+    daily = [*texts[:1], (one_line[:1].upper() + one_line[1:], 1.0), *texts[1:]]
     above, beside = page.inside.height, page.inside.width
     if scale is not None:
         above, beside = scale.top - page.inside.top, page.inside.width - scale.width - page.unit
-    for share in SMALLER:
+    for share, said in ((1.0, daily), *((share, texts) for share in SMALLER)):
         for height, width in ((above, page.inside.width), (page.inside.height, beside)):
-            parts = [wrapped(words, round(share * size * page.unit), width) for words, size in texts if words]
+            parts = [wrapped(words, round(share * size * page.unit), width) for words, size in said if words]
             space = " ", round(0.35 * share * page.unit)
             card = _fitted([line for part in parts for line in (space, *part)][1:], width)
             if card.height <= height:

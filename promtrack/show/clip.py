@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Generator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -37,7 +37,8 @@ from promtrack.workers import map_ahead, worker_count
 Progress = Callable[[int, int], None]
 Planes = tuple[memoryview, ...]
 PICTURE_BYTES = 60  # memory per picture pixel that a worker needs: frame, warped floats, tables, planes
-SMALL = "clip-small.mp4"  # without title, for GIF and WebP, which run in a loop; removed when they are made
+SMALL = "clip-small.mp4"  # for GIF and WebP; removed when they are made
+FOR_LARGE = {"heights", "gaps"}  # what GIF and WebP, which are seen small, go without
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,12 +52,11 @@ class Take:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Film:
-    """One file of moving pictures and how its picture of a shot is drawn; None: the shot is left out."""
+    """One file of moving pictures and how its picture of a shot is drawn."""
 
     name: str
-    draw: Callable[[Take, np.ndarray], Planes | None]
+    draw: Callable[[Take, np.ndarray], Planes]
     open: Callable[[Path], Encoder]
-    pictures: int
 
 
 def render_clip(measured: Measured, folder: Path, *, progress: Progress | None = None) -> tuple[Path, ...]:
@@ -84,7 +84,7 @@ def render_clip(measured: Measured, folder: Path, *, progress: Progress | None =
         with ThreadPoolExecutor(1, "poster") as pool:  # drawn while the films are looked at
             poster = pool.submit(_poster, studio, annotation, folder / "poster.png")
             for film in films:
-                check_video(paths[film.name], film.pictures, view.width, view.height)
+                check_video(paths[film.name], studio.plan.pictures, view.width, view.height)
     files = [folder / film.name for film in films if film.name != SMALL]
     files.insert(1, poster.result())
     try:
@@ -114,13 +114,13 @@ def _films(studio: Studio, annotation: Annotation) -> list[Film]:
             path, size, plan.rate, x264_options(plan.rate, clip.quality), metadata=_metadata(studio)
         )
 
-    films = [Film("clip.mp4", lambda take, tone: annotated(annotation, take, tone), opened, plan.pictures)]
+    films = [Film("clip.mp4", lambda take, tone: annotated(annotation, take, tone), opened)]
     if "plain" in clip.also:
 
         def plain(take: Take, tone: np.ndarray) -> Planes:
             return planes_of(canvas_from_tone(tone, clip.look, 2))
 
-        films.append(Film("clip-plain.mp4", plain, opened, plan.pictures))
+        films.append(Film("clip-plain.mp4", plain, opened))
     if "overlay" in clip.also:
 
         def transparent(path: Path) -> Encoder:
@@ -129,15 +129,10 @@ def _films(studio: Studio, annotation: Annotation) -> list[Film]:
         def ink(take: Take, tone: np.ndarray) -> Planes:
             return overlay_planes(annotation, take.shot)
 
-        films.append(Film("clip-overlay.mov", ink, transparent, plan.pictures))
+        films.append(Film("clip-overlay.mov", ink, transparent))
     if {"gif", "webp"} & set(clip.also):
-        small = studio.annotation(small=True)
-        pictures = sum(shot.repeats for shot in plan.shots if shot.act != "title")
-
-        def smaller(take: Take, tone: np.ndarray) -> Planes | None:
-            return None if take.shot.act == "title" else annotated(small, take, tone)
-
-        films.append(Film(SMALL, smaller, opened, pictures))
+        small = replace(annotation, wanted=annotation.wanted - FOR_LARGE)
+        films.append(Film(SMALL, lambda take, tone: annotated(small, take, tone), opened))
     return films
 
 
@@ -166,7 +161,7 @@ def _film(
     if locked is not None:
         locked.mkdir(exist_ok=True)
 
-    def work(take: Take) -> tuple[Shot, list[Planes | None]]:
+    def work(take: Take) -> tuple[Shot, list[Planes]]:
         shot = take.shot
         tone = studio.tone(take.frame, shot)
         if locked is not None and take.first:
@@ -182,8 +177,7 @@ def _film(
         done_ahead = map_ahead(work, takes, workers)
         for done, (shot, pictures) in enumerate(done_ahead):
             for encoder, picture in zip(encoders, pictures, strict=True):
-                if picture is not None:
-                    encoder.put(picture, shot.repeats)
+                encoder.put(picture, shot.repeats)
             if progress is not None:
                 progress(done + 1, len(plan.shots) + 1)  # the last step: files closed and looked at
 

@@ -8,6 +8,7 @@ of a model that was rejected is never quoted.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -23,6 +24,7 @@ from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_name
 
 Heights = TypeVar("Heights", float, np.ndarray)  # one or many: what goes in comes out
+CARD_WORDS = 25
 CHANGES = 3.0  # total errors by which a speed must change before both ends are quoted
 
 
@@ -176,13 +178,13 @@ def knot_height(measured: Measured, knot: KnotTrack) -> Quoted:
     return Quoted(height, float(height_error(measured, height, float(np.median(knot.height_err_mm)))), "Mm")
 
 
-def knot_speed_words(measured: Measured, knot: KnotTrack, where: str = "") -> str:
+def knot_speed_words(measured: Measured, knot: KnotTrack, where: str = "", *, both: bool = True) -> str:
     """' at 26.1 ± 0.2 km/s'; ' at 26.1 ± 0.2 km/s, slowing from 47 ± 2 to 16.0 ± 1.1 km/s' where that
-    changes. `where` stands behind the speed, with the time of both."""
+    changes and `both` ends are wanted. `where` stands behind the speed, with the time of both."""
     words = f" at {speed_of(measured, knot).text}{where}"
     if where or knot.fit.model == "none":
         words += f" at {time_words(measured, knot.fit.time_s)}"
-    if knot.fit.model == "none" or is_steady(measured, knot):
+    if not both or knot.fit.model == "none" or is_steady(measured, knot):
         return words
     speed, error = _speeds(measured, knot)
     slowing = speed[-1] < speed[0]
@@ -223,8 +225,18 @@ def time_words(measured: Measured, time_s: float) -> str:
     return clock(measured.strip.moment(time_s), seconds=False)
 
 
-def headline(measured: Measured) -> str:
-    """The run in one sentence."""
+def card_sentence(measured: Measured) -> str:
+    """The headline in at most some 25 words, a number with its error as one, for a card."""
+    if not moving_knots(measured) and leading_front(measured) is None:
+        stands = _stands(measured)
+        return f"Nothing moves significantly{f': t{stands[1:]}' if stands else ''}."
+    words = headline(measured, both=False)
+    short = len(re.sub(r" ± \S+", "", words).split()) <= CARD_WORDS
+    return words if short else f"{words.partition('; ')[0].rstrip('.')}."
+
+
+def headline(measured: Measured, *, both: bool = True) -> str:
+    """The run in one sentence. `both`: with both ends of a knot's speed where that changes."""
     front, knot, knots = leading_front(measured), fastest_knot(measured), moving_knots(measured)
     if front is not None:
         name, speed = track_name(measured, front), front_speed(measured, front).text
@@ -236,7 +248,7 @@ def headline(measured: Measured) -> str:
         stands = _stands(measured)
         return " ".join([still] * (len(measured.strip) > 1 or not stands) + [f"{stands}."] * bool(stands))
     where = f", {knot_height(measured, knot).text} above the limb"
-    return f"{_knot_title(measured, knot, where)}{_beside(knots[1:])}."
+    return f"{_knot_title(measured, knot, where, both=both)}{_beside(knots[1:])}."
 
 
 def heights_title(measured: Measured) -> str:
@@ -352,11 +364,11 @@ def _stands(measured: Measured) -> str:
     return f"The highest prominence stands {highest[1]} above the limb" if highest else ""
 
 
-def _knot_title(measured: Measured, knot: KnotTrack, where: str = "") -> str:
+def _knot_title(measured: Measured, knot: KnotTrack, where: str = "", *, both: bool = True) -> str:
     name, moved = track_name(measured, knot), _WAYS[course(knot.fit)][1] + slant(knot.fit)
     title = f"The fastest knot ({name[5:]})" if _fastest(measured) is knot else f"K{name[1:]}"
     doubt = " (perhaps two taken for one)" if too_fast(measured, knot) else ""
-    return f"{title} {moved}{knot_speed_words(measured, knot, where)}{doubt}"
+    return f"{title} {moved}{knot_speed_words(measured, knot, where, both=both)}{doubt}"
 
 
 def _climb(measured: Measured, track: Front | KnotTrack) -> str:

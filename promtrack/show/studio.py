@@ -50,13 +50,11 @@ class Studio:
         tone = tone_frame(frame, self.toner, self.views[shot.place], lock, shot.frame)
         return disc_tone(tone, frame, self.insets, self.toner, lock, shot.frame)
 
-    def annotation(self, *, small: bool = False) -> Annotation:
-        """The layout of the clip's annotation, or of that of GIF and WebP. It is as bright as the pictures
-        allow: together at most `OVERLAY_LIGHT` of the picture's own light. Where that would be too faint to
-        read, all numbers but the first, heights and compass are left out, in this order."""
+    def annotation(self) -> Annotation:
+        """The layout of the clip's annotation. It is as bright as the pictures allow: together at most
+        `OVERLAY_LIGHT` of the picture's own light. Where that would be too faint to read, all numbers but the
+        first, heights and compass are left out, in this order."""
         wanted = frozenset(self.measured.settings.clip.overlays)
-        if small:  # in a loop: no more than what is read there
-            wanted &= {"clock", "scale", "knots", "front", "end"}
         page = make_page(self.views[0].width, self.views[0].height)
         run, own = self.measured, (self.plan, self.views, page, self.tones)
         for left_out in ("", "numbers", "heights", "compass"):

@@ -49,13 +49,19 @@ def lights(measured: Measured) -> tuple[Light, ...]:
     return tuple(Light(one, level, tuple(dict.fromkeys(map(sentence, said)))) for one, level, said in found)
 
 
+def trust_words(found: tuple[Light, ...]) -> str:
+    """'use with care' or 'do not trust' by the worst light; '' where all are good."""
+    level = max((one.level for one in found), key=LEVELS.index)
+    return {"good": "", "poor": "do not trust"}.get(level, "use with care")
+
+
 def verdict_line(found: tuple[Light, ...]) -> str:
     """The first line of the page: the worst light by name, and its first reason without the details, which
     stand below."""
     worst = max(found, key=lambda one: LEVELS.index(one.level))
     if worst.level == "good":
         return "Trustworthy: lock, scale and motion passed checks that are not the fit itself."
-    start = "Do not trust" if worst.level == "poor" else "Use with care"
+    start = trust_words(found).capitalize()
     *first, last = [one.subject for one in found if one.level == worst.level]
     named = f"{', '.join(first)} and {last}" if first else last
     reason = re.split(r"[:;] ", worst.reasons[0])[0].rstrip(".")

@@ -43,6 +43,13 @@ def test_everything_is_written_and_nothing_else(tmp_path):
     assert [count_pictures(f, decode=True) for f in files if f.suffix in (".mp4", ".mov")] == [pictures] * 3
     steps = len(used) + 3 + 1
     assert seen[-1] == (steps, steps)  # the last step is the check of the files
+    # the animations begin with the clip's title and end with its card
+    clip = cv2.VideoCapture(str(files[0]))
+    shown = [clip.read()[1].astype(float) for _ in range(pictures)]
+    for path in files[-2:]:
+        film = cv2.imreadanimation(str(path))[1].frames
+        for place in (0, -1):
+            assert np.abs(film[place][..., :3] - shown[place]).mean() < 8.0
     poster = cv2.imread(str(files[1]))
     assert poster.shape == (474, 630, 3)
     frames = sorted((tmp_path / "locked-frames").iterdir())

@@ -15,6 +15,7 @@ from promtrack.show.canvas import make_page
 from promtrack.show.curves import front_curve, knot_speed
 from promtrack.show.figures.items import items_of, key
 from promtrack.show.findings import (
+    card_sentence,
     fastest_knot,
     front_model,
     front_speed,
@@ -191,6 +192,9 @@ def test_without_a_model_the_speed_holds_at_one_time(measured_fake):
 
 
 def test_nothing_moving_is_said(measured_still):
+    assert card_sentence(measured_still).startswith(
+        "Nothing moves significantly: the highest prominence stands "
+    )
     assert headline(measured_still).startswith(
         "No motion could be shown against scrambled data: 1 track was followed"
     )

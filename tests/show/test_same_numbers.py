@@ -17,6 +17,7 @@ from promtrack.show import bodies, canvas, cards, write_report
 from promtrack.show.figures import drawn_sheets
 from promtrack.show.figures.style import LIGHT, themed
 from promtrack.show.findings import (
+    card_sentence,
     fastest_knot,
     headline,
     highest_prominence,
@@ -112,7 +113,12 @@ def test_one_number_is_the_same_in_every_product(run, tmp_path, monkeypatch):
     height = (top_height(run, front) if front else knot_height(run, knot)).text
     lead = speed_of(run, front or knot).text
     # the sentence: clip, page; its numbers: title, slide, page, terminal
-    assert any(text.startswith(headline(run)) for text in clip)
+    sentence = card_sentence(run)
+    assert any(text.startswith(sentence) for text in clip)
+    assert len(re.sub(r" ± \S+", "", sentence).split()) <= 25
+    assert ". " not in sentence
+    assert headline(run).startswith(sentence.split(",")[0])
+    assert {lead, height} <= set(VALUE.findall(sentence))
     assert headline(run) in page
     assert {lead, height} <= set(VALUE.findall(headline(run)))
     assert {lead, height} <= set(figures["summary"])
