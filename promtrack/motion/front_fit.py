@@ -250,35 +250,40 @@ def _fitted(
     searched = {SUDDEN: 1, REST: 1, EXPONENTIAL: 3}.get(model)  # the one that the heights are not linear in
     linear = np.delete(np.eye(count), [] if searched is None else searched, axis=0)
 
-    def at(one: float) -> tuple[float, np.ndarray, np.ndarray]:
-        """Squares, values and slopes by the linear parameters, with the other at `one`."""
-        base = np.zeros(count)
+    def at(ones: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Squares (m,), values (m, count), slopes (m, k, n) by the linear ones, the other being `ones`."""
+        base = np.zeros((len(ones), 1, count))
         if searched is not None:
-            base[searched] = one
-        zero, *rows = _path(model, t, np.vstack([base, base + linear]), gravity_m_s2)[0]
-        slopes = np.array(rows).T - zero[:, None]
-        size = np.linalg.norm(slopes, axis=0) + 1e-300
-        white, wanted = errors.white(slopes / size), errors.white(height_mm - zero)
-        solved = np.linalg.lstsq(white, wanted)[0]
-        possible = searched is None or solved[-1] > 0
-        squares = float(np.sum((wanted - white @ solved) ** 2)) if possible else np.inf
-        return squares, base + (solved / size) @ linear, slopes
+            base[:, 0, searched] = ones
+        every = np.concatenate([base, base + linear], axis=1)
+        heights = _path(model, t, every.reshape(-1, count), gravity_m_s2)[0].reshape(*every.shape[:2], -1)
+        slopes, zero = heights[:, 1:] - heights[:, :1], heights[0, 0]  # all alike
+        size = np.linalg.norm(slopes, axis=2) + 1e-300
+        white = errors.white((slopes / size[..., None]).reshape(-1, len(t)).T).T.reshape(*size.shape, -1)
+        wanted = errors.white(height_mm - zero)
+        solved = wanted @ np.linalg.pinv(white)
+        squares = np.sum((wanted - np.einsum("mk,mkn->mn", solved, white)) ** 2, axis=1)
+        if searched is not None:
+            squares[solved[:, -1] <= 0] = np.inf
+        return squares, base[:, 0] + (solved / size) @ linear, slopes
 
-    if searched is None:
-        _, values, slopes = at(0.0)
-    else:
+    one = 0.0
+    if searched is not None:
         first, last = _growth(t) if model == EXPONENTIAL else (float(t[0]), float(t[-4]))
         grid = np.linspace(first, last, 120)
-        squares = np.array([at(one)[0] for one in grid])
+        squares = at(grid)[0]
         k = int(squares.argmin())
         if not np.isfinite(squares[k]):
             return None
         bounds = grid[max(k - 1, 0)], grid[min(k + 1, len(grid) - 1)]
         with np.errstate(invalid="ignore"):  # where a part slows down the squares are infinite
             best = minimize_scalar(
-                lambda one: at(one)[0], bounds=bounds, method="bounded", options={"xatol": 1e-6}
+                lambda x: at(np.array([x]))[0][0], bounds=bounds, method="bounded", options={"xatol": 1e-6}
             )
-        _, values, slopes = at(best.x if best.fun <= squares[k] else grid[k])
+        one = best.x if best.fun <= squares[k] else grid[k]
+    _, (values,), (rows,) = at(np.array([one]))
+    slopes = rows.T
+    if searched is not None:
         little = 1e-3 * (grid[1] - grid[0])
         near = np.array([values, values]) + little * np.array([[-1.0], [1.0]]) * np.eye(count)[searched]
         low, high = _path(model, t, near, gravity_m_s2)[0]

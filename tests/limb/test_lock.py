@@ -14,16 +14,22 @@ from promtrack.limb.records import LimbLock, to_frame, to_polar
 from promtrack.rounding import with_error
 from promtrack.scene import Jump, SceneSpec, make_scene
 from promtrack.sequence import sequence_from_arrays
-from promtrack.sequence.records import SolarHeader
+from promtrack.sequence.records import Sequence, SolarHeader
 from promtrack.settings import CameraSettings, LimbSettings
 from promtrack.sun import ARCSEC_PER_RAD, SOLAR_RADIUS_KM, limb_height, measure_scale, solar_view
 
-made = lru_cache(maxsize=4)(make_scene)  # a scene that several tests look at is drawn once
+made = lru_cache(maxsize=4)(make_scene)  # a scene that several tests look at is made once,
+
+
+@lru_cache(maxsize=4)
+def recorded(spec: SceneSpec) -> Sequence:
+    """Its frames are drawn once too."""
+    return made(spec).sequence()
 
 
 @lru_cache
 def of_the_limb_alone(spec: SceneSpec) -> LimbLock:
-    return lock_limb(made(spec).sequence())
+    return lock_limb(recorded(spec))
 
 
 STILL = SceneSpec(

