@@ -58,7 +58,8 @@ def test_one_picture_gives_heights_and_a_map(small_frames, small_run, tmp_path, 
     assert "six moments: there is one picture only" in page
     assert page.count("ix moments") == 1
     assert "othing moves" not in page
-    assert "Use with care: lock, scale and motion. One frame cannot be compared with others." in page
+    assert "</span>Lock: with care" in page
+    assert "One frame cannot be compared with others: nothing checks its place and its radius." in page
     job = load_run(tmp_path / "out")
     assert job.motion.knots == job.motion.fronts == ()
     assert job.verdict["lock"][0] == job.verdict["motion"][0] == "fair"

@@ -44,6 +44,24 @@ for (const box of document.querySelectorAll(".scroll")) {
   new ResizeObserver(() => box.classList.toggle("wide", box.scrollWidth > box.clientWidth + 1)).observe(box);
 }
 
+// On a narrow screen a figure fits the width; a tap makes it as large as its letters ask for.
+const phone = matchMedia("(max-width: 40rem)");
+const pictures = [...document.querySelectorAll("figure:not(.legible) > picture")];
+const magnify = (picture) => { if (phone.matches) picture.setAttribute("aria-pressed", String(picture.getAttribute("aria-pressed") !== "true")); };
+const asButtons = () => {
+  for (const picture of pictures) {
+    for (const [name, value] of [["role", "button"], ["tabindex", "0"], ["aria-pressed", "false"], ["aria-label", "Magnify the figure"]]) {
+      if (phone.matches) picture.setAttribute(name, value); else picture.removeAttribute(name);
+    }
+  }
+};
+for (const picture of pictures) {
+  picture.addEventListener("click", () => magnify(picture));
+  picture.addEventListener("keydown", (event) => { if (event.key === "Enter" || event.key === " ") { magnify(picture); event.preventDefault(); } });
+}
+phone.addEventListener("change", asButtons);
+asButtons();
+
 // Some browsers cannot seek in a data address; a blob address holds the same bytes and can.
 const video = document.querySelector("video");
 if (video?.dataset.embedded !== undefined) {

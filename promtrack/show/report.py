@@ -189,8 +189,11 @@ def figure_part(pictures: Pictures, sheet: Sheet | None) -> Markup:
     if sheet is None:
         return element("p", "No figures were drawn in this run.", class_="facts")
     light, *dark = pictures.versions[sheet.name]
-    screen = "screen and (prefers-color-scheme: dark)"
-    sources = [element("source", srcset=pictures.addresses[path], media=screen) for path in dark]
+    narrow = pictures.versions.get(f"{sheet.name}_narrow", [])
+    wide, dim, phone = "screen", " and (prefers-color-scheme: dark)", "screen and (max-width: 40rem)"
+    choice = [(path, phone + dim) for path in narrow[1:]] + [(path, phone) for path in narrow[:1]]
+    choice += [(path, wide + dim) for path in dark]
+    sources = [element("source", srcset=pictures.addresses[path], media=media) for path, media in choice]
     files = []
     for path in (light, *light.parent.glob(f"{light.stem}.[sp][vd][gf]")):
         kind, link = path.suffix[1:].upper(), _relative(path, pictures.page)
@@ -199,13 +202,16 @@ def figure_part(pictures: Pictures, sheet: Sheet | None) -> Markup:
         "img", src=pictures.addresses[light], alt=sheet.words(pictures.measured), width="1600", height="900"
     )
     below = element("figcaption", element("strong", f"{sheet.title}. "), sheet.caption, *files)
-    return element("figure", element("picture", *sources, picture), below, id=f"figure-{sheet.name}")
+    class_ = "legible" if narrow else None  # others are magnified by a tap
+    shown = element("picture", *sources, picture)
+    return element("figure", shown, below, id=f"figure-{sheet.name}", class_=class_)
 
 
 def figures_part(pictures: Pictures) -> Markup:
     """All other figures in the order of a talk, and a line on those whose files are missing."""
-    shown = [sheet for sheet in SHEETS if pictures.versions[sheet.name] and sheet != pictures.key]
-    drawn = drawn_sheets(pictures.measured)
+    others = [sheet for sheet in SHEETS if sheet != pictures.key and not sheet.narrow]
+    shown = [sheet for sheet in others if pictures.versions[sheet.name]]
+    drawn = [sheet for sheet in drawn_sheets(pictures.measured) if not sheet.narrow]
     lost = ", ".join(sheet.title.lower() for sheet in drawn if not pictures.versions[sheet.name])
     again = "draw them again with `promtrack figures`"
     missing = f"Files missing in the folder: {lost}; {again}." if lost else ""

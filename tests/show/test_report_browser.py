@@ -383,14 +383,22 @@ def test_tables_and_figures_are_not_cut_off(opened, width):
     assert width < 1000 or max(wide) <= 0
     pictures = "[...document.querySelectorAll('figure picture')]"
     beyond = page.evaluate(f"{pictures}.map(p => p.scrollWidth - p.clientWidth)")
-    assert width < 1000 or max(beyond) <= 0
+    assert max(beyond) <= 0
     page.evaluate("Promise.all([...document.images].map(i => (i.loading = 'eager', i.decode())))")
+    if (
+        width < 640
+    ):  # the figure on the front is legible as it is; a tap makes the others so, and its undoing fits
+        shown = "document.querySelector('#figure-height_time img').getBoundingClientRect().width"
+        assert 72 * 6.4 / page.evaluate(shown) < 1.4  # 16 pt on 6.4 inches
+        page.evaluate(f"{pictures}.forEach(p => p.click())")
     shapes = page.evaluate(
-        f"{pictures}.map(p => p.querySelector('img')).filter(i => i.getBoundingClientRect().width)"
+        f"{pictures}.filter(p => !p.closest('.legible')).map(p => p.querySelector('img'))"
+        ".filter(i => i.getBoundingClientRect().width)"
         ".map(i => [i.closest('figure').id, i.naturalWidth, i.naturalHeight, "
         "i.getBoundingClientRect().width])"
     )
-    assert len(shapes) == len(NAMES) - (width < 640)  # a phone leaves the slide out
+    # the first stands alone, the narrow one for it on a phone, which leaves the slide out
+    assert len(shapes) == len(NAMES) - 2 - (width < 640)
     for name, across, down, shown in shapes:
         # TRUTH  16 pt on 13.3 inches are 13 px on 800, also on a phone
         assert across > down, name

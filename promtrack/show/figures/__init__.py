@@ -49,6 +49,11 @@ class Sheet:
     words: Callable[[Measured], str]  # what it shows, for those who cannot see it
     silent: Callable[[Measured], str]  # why it is not drawn, '' where it is
 
+    @property
+    def narrow(self) -> bool:
+        """Whether it stands on narrow screens for the sheet before it."""
+        return self.name.endswith("_narrow")
+
 
 def _single(measured: Measured) -> str:
     return "" if len(measured.strip) > 1 else "there is one picture only"
@@ -81,6 +86,15 @@ SHEETS = (
         "Height against time",
         "Points are measured heights with their errors, lines the models (dashed where none describes the "
         "track); below, the residuals.",
+        False,
+        lambda run: f"Heights in megametres against UTC for {_things(run)}. {heights_title(run)}.",
+        _still,
+    ),
+    Sheet(
+        "height_time_narrow",
+        "heights",
+        "Height against time, for a phone",
+        "Points are measured heights with their errors, lines the models.",
         False,
         lambda run: f"Heights in megametres against UTC for {_things(run)}. {heights_title(run)}.",
         _still,
@@ -173,7 +187,7 @@ def missing_sheets(measured: Measured) -> str:
     """One line on the figures that are not drawn, with the reasons; '' where all are."""
     reasons: dict[str, list[str]] = {}
     for sheet in SHEETS:
-        if why := sheet.silent(measured):
+        if (why := sheet.silent(measured)) and not sheet.narrow:
             reasons.setdefault(why, []).append(sheet.title.lower())
     return "; ".join(f"{', '.join(titles)}: {why}" for why, titles in reasons.items())
 

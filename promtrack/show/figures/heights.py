@@ -13,8 +13,8 @@ from promtrack.motion.limits import LEAST_FRAMES
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import counted
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
-from promtrack.show.figures.items import Item, items_of, key, others_of, time_span, write_beside
-from promtrack.show.figures.style import Theme, date_axis, days, foot, name_y, note_above, sheet
+from promtrack.show.figures.items import Item, items_of, key, key_below, others_of, time_span, write_beside
+from promtrack.show.figures.style import Theme, date_axis, days, foot, name_y, narrow_sheet, note_above, sheet
 from promtrack.show.findings import (
     fastest_knot,
     front_model,
@@ -47,6 +47,17 @@ def height_time(measured: Measured, theme: Theme) -> Figure:
         date_axis(axes, measured, label=axes is below)
     key(figure, measured, items)
     foot(figure, measured, speeds=True)
+    return figure
+
+
+def height_time_narrow(measured: Measured, theme: Theme) -> Figure:
+    """Heights alone, with the key below, in letters that a phone shows large."""
+    items = items_of(measured, theme.marks)
+    subtitle = f"Heights above {limb_words(measured)}. Bars: total error"
+    figure, axes = narrow_sheet(heights_title(measured), subtitle, len(items))
+    draw_heights(axes, measured, items, theme)
+    date_axis(axes, measured)
+    key_below(figure, measured, items)
     return figure
 
 

@@ -57,12 +57,20 @@ def key(figure: Figure, measured: Measured, items: list[Item]) -> None:
         mark = Line2D([left], [place], marker=item.marker, color=item.colour, markersize=11, linestyle="none")
         figure.add_artist(line)
         figure.add_artist(mark)
-        kind = "leading edge" if isinstance(item.track, Front) else "knot"
-        name = (
-            f"{item.letter}  {kind.split()[-1]} by hand" if item.track.by_hand else f"{item.letter}  {kind}"
-        )
-        figure.text(left + 0.026, place + 0.021, name, va="center", fontweight="bold")
+        figure.text(left + 0.026, place + 0.021, _name(item), va="center", fontweight="bold")
         figure.text(left + 0.026, place - 0.021, _speed(measured, item), va="center")
+
+
+def key_below(figure: Figure, measured: Measured, items: list[Item]) -> None:
+    """Key at the foot of a narrow sheet, a row a track."""
+    marks = [Line2D([], [], marker=one.marker, color=one.colour, markersize=11) for one in items]
+    words = [f"{_name(one)}   {_speed(measured, one)}" for one in items]
+    figure.legend(marks, words, loc="lower left", bbox_to_anchor=(0.01, 0.0), borderaxespad=0.3)
+
+
+def _name(item: Item) -> str:
+    kind = "leading edge" if isinstance(item.track, Front) else "knot"
+    return f"{item.letter}  {f'{kind.split()[-1]} by hand' if item.track.by_hand else kind}"
 
 
 def time_span(measured: Measured) -> tuple[float, float]:

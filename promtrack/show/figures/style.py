@@ -24,12 +24,13 @@ from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
 from matplotlib.ticker import FixedLocator
 
-from promtrack.rounding import day, span_text
+from promtrack.rounding import day, span_text, unbroken
 from promtrack.show.palette import ON_DARK, ON_LIGHT, MarkColours
 from promtrack.show.records import Measured
 from promtrack.show.verdict import PLANE_OF_SKY
 
 WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
+NARROW_INCH = 6.4  # 16 pt are 12 px where 350 px show it
 TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
 # Labels of a time axis: form, inches that one takes with the space after it, steps in seconds
 TICKS = (
@@ -144,6 +145,20 @@ def sheet(title: str, subtitle: str) -> Figure:
         below.set_linespacing(1.05)
         head.set_y(0.968)
     return figure
+
+
+def narrow_sheet(title: str, subtitle: str, rows: int) -> tuple[Figure, Axes]:
+    """A sheet as wide as a phone held upright, with room for so many rows of a key below its axes."""
+    head, below = textwrap.wrap(unbroken(title), 30), textwrap.wrap(unbroken(subtitle), 44)
+    above = 0.15 + 0.36 * len(head) + 0.28 * len(below) + 0.45  # inches
+    tall = above + 2.9 + 0.95 + 0.36 * rows
+    figure = Figure(figsize=(NARROW_INCH, tall))
+    FigureCanvasAgg(figure)
+    style: dict[str, Any] = {"va": "top", "linespacing": 1.1}
+    figure.text(0.03, 1.0 - 0.15 / tall, "\n".join(head), fontsize=20, fontweight="bold", **style)
+    quiet, top = matplotlib.rcParams["xtick.color"], 0.18 + 0.36 * len(head)
+    figure.text(0.03, 1.0 - top / tall, "\n".join(below), color=quiet, **style)
+    return figure, figure.add_axes((0.11, 1.0 - (above + 2.9) / tall, 0.82, 2.9 / tall))
 
 
 def foot(figure: Figure, measured: Measured, *, speeds: bool) -> None:
