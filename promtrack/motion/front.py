@@ -253,11 +253,12 @@ def _notes(strip: Strip, edge: Edge, keep: np.ndarray) -> Iterator[str]:
 def local_speeds(
     time_s: np.ndarray, height_mm: np.ndarray, err_mm: np.ndarray, window: int = limits.LEAST_FRAMES
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Slopes over windows of so many heights that share none: times [s], speeds and 1-sigma errors [km/s];
-    the larger of what the errors and what the scatter of the window give."""
+    """Slopes over windows of so many heights, or a few more so that none is left over, which share none:
+    times [s], speeds and 1-sigma errors [km/s]; the larger of what the errors and what the scatter of the
+    window give."""
     rows = []
-    for first in range(0, len(time_s) - window + 1, window):
-        part = slice(first, first + window)
+    count = len(time_s) // window
+    for part in np.array_split(np.arange(len(time_s)), count) if count else ():
         if np.ptp(time_s[part]) > 0:
             line = fit_polynomial(time_s[part], height_mm[part], err_mm[part], 1)
             error = line.error(line.centre, 1) * max(1.0, np.sqrt(line.chi2 / line.dof))

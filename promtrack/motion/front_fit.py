@@ -1,11 +1,12 @@
 """Models of a rising front: heights against time in, fits with errors and a verdict out.
 
 Constant speed; ballistic (thrown up, with the Sun's gravity); constant acceleration; rest and then constant
-speed or acceleration; and linear plus exponential (slow rise, then fast rise):
+speed or acceleration; linear plus exponential (slow rise, then fast rise):
 h(t) = c0 exp((t - t0)/tau) + c1 (t - t0) + c2 with t0 fixed at the first time, because a shift of t0 is
-absorbed by c0 and c2 (Cheng et al. 2013, ApJL 769, L25). Its onset is the time when the exponential part of
-the speed equals the linear part. The last three are linear but for the start or tau, which alone is searched
-(variable projection: Golub & Pereyra 1973, SIAM J. Numer. Anal. 10, 413).
+absorbed by c0 and c2 (Cheng et al. 2013, ApJL 769, L25), whose onset is the time when the exponential part of
+the speed equals the linear part; and constant speed until an onset, from which on the speed grows
+exponentially. The last four are linear but for start, onset and tau, which alone are searched (variable
+projection: Golub & Pereyra 1973, SIAM J. Numer. Anal. 10, 413).
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import matmul_toeplitz
-from scipy.optimize import minimize_scalar
+from scipy.optimize import minimize
 
 from promtrack.motion.kinematics import (
     DriftingErrors,
@@ -37,7 +38,10 @@ ACCELERATION = "constant acceleration"
 SUDDEN = "rest, then constant speed"
 REST = "rest, then constant acceleration"
 EXPONENTIAL = "linear plus exponential"
-MODELS = (SPEED, BALLISTIC, ACCELERATION, SUDDEN, REST, EXPONENTIAL)  # the simplest first
+GROWING = "constant speed, then exponential"
+MODELS = (SPEED, BALLISTIC, ACCELERATION, SUDDEN, REST, EXPONENTIAL, GROWING)  # the simplest first
+SEARCHED = {SUDDEN: (1,), REST: (1,), EXPONENTIAL: (3,), GROWING: (2, 3)}  # heights are not linear in these
+POSITIVE = {SUDDEN: 2, REST: 2, EXPONENTIAL: 2, GROWING: 1}  # number of the value that must be
 FREER = (3, 4)  # degrees of polynomials beside the models
 # differences of BIC that are 'not worth more than a bare mention', and 'very strong' evidence: Kass & Raftery
 # 1995, J. Am. Stat. Assoc. 90, 773
@@ -142,9 +146,9 @@ def fit_front(
     fits = []
     for model, fit in found.items():
         values = rng.multivariate_normal(fit.values, fit.covariance(memory), draws, check_valid="ignore")
-        if model in (SUDDEN, REST, EXPONENTIAL):  # as in the fit
-            values = values[values[:, 2] > 0]
-        if model == EXPONENTIAL:
+        if (positive := POSITIVE.get(model)) is not None:  # as in the fit
+            values = values[values[:, positive] > 0]
+        if model in (EXPONENTIAL, GROWING):
             values[:, 3] = np.clip(values[:, 3], *_growth(t))
         fits.append(_record(model, fit, values, time_s, gravity_m_s2, criteria[model], model == chosen))
     limit = criteria[chosen] + BARE_MENTION
@@ -223,7 +227,8 @@ def _path(model: str, t: np.ndarray, values: np.ndarray, gravity_m_s2: float) ->
 
     `values` (m, k): height and speed [km/s] in the middle, acceleration [m/s^2]; with rest height, start, and
     speed or acceleration; for linear plus exponential height and speed of the linear part at the
-    first time, what the exponential part reaches at the last, and ln tau.
+    first time, what the exponential part reaches at the last, and ln tau; for constant speed, then
+    exponential, height and speed at the first time, onset, and ln tau.
     """
     p = values[:, :, None]
     if model == SUDDEN:
@@ -236,6 +241,11 @@ def _path(model: str, t: np.ndarray, values: np.ndarray, gravity_m_s2: float) ->
         tau = np.exp(p[:, 3])
         part, speed = p[:, 2] * np.exp((t - t[-1]) / tau), p[:, 1] / KM_S
         return np.stack([p[:, 0] + speed * (t - t[0]) + part, speed + part / tau, part / tau**2])
+    if model == GROWING:
+        tau, gone, speed = np.exp(p[:, 3]), np.maximum(t - p[:, 2], 0.0), p[:, 1] / KM_S
+        growth = np.exp(np.minimum(gone / tau, 100.0))  # a try far too steep stays finite
+        height = p[:, 0] + speed * (np.minimum(t, p[:, 2]) - t[0] + tau * (growth - 1.0))
+        return np.stack([height, speed * growth, speed * growth / tau * (gone > 0)])
     constant = -gravity_m_s2 if model == BALLISTIC else 0.0
     accel = (p[:, 2] if model == ACCELERATION else constant) / M_S2 * np.ones((len(values), len(t)))
     speed = p[:, 1] / KM_S
@@ -245,49 +255,59 @@ def _path(model: str, t: np.ndarray, values: np.ndarray, gravity_m_s2: float) ->
 def _fitted(
     model: str, t: np.ndarray, height_mm: np.ndarray, errors: DriftingErrors, gravity_m_s2: float
 ) -> _Fit | None:
-    """Least squares; None where a part that should speed up slows down: that is another motion."""
-    count = {SPEED: 2, BALLISTIC: 2, EXPONENTIAL: 4}.get(model, 3)
-    searched = {SUDDEN: 1, REST: 1, EXPONENTIAL: 3}.get(model)  # the one that the heights are not linear in
-    linear = np.delete(np.eye(count), [] if searched is None else searched, axis=0)
+    """Least squares; None where a part that should speed up slows down, or one that should be slow first is
+    not seen: that is another motion."""
+    count = {SPEED: 2, BALLISTIC: 2, EXPONENTIAL: 4, GROWING: 4}.get(model, 3)
+    searched = list(SEARCHED.get(model, ()))
+    linear = np.delete(np.eye(count), searched, axis=0)
 
-    def at(ones: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Squares (m,), values (m, count), slopes (m, k, n) by the linear ones, the other being `ones`."""
-        base = np.zeros((len(ones), 1, count))
-        if searched is not None:
-            base[:, 0, searched] = ones
-        every = np.concatenate([base, base + linear], axis=1)
-        heights = _path(model, t, every.reshape(-1, count), gravity_m_s2)[0].reshape(*every.shape[:2], -1)
-        slopes, zero = heights[:, 1:] - heights[:, :1], heights[0, 0]  # all alike
-        size = np.linalg.norm(slopes, axis=2) + 1e-300
-        white = errors.white((slopes / size[..., None]).reshape(-1, len(t)).T).T.reshape(*size.shape, -1)
-        wanted = errors.white(height_mm - zero)
-        solved = wanted @ np.linalg.pinv(white)
-        squares = np.sum((wanted - np.einsum("mk,mkn->mn", solved, white)) ** 2, axis=1)
-        if searched is not None:
-            squares[solved[:, -1] <= 0] = np.inf
-        return squares, base[:, 0] + (solved / size) @ linear, slopes
+    def at(tried: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Squares (m,), values (m, k) and slopes (n, m, linear parameters) with the searched ones at `tried`,
+        (m, searched)."""
+        base = np.zeros((len(tried), count))
+        base[:, searched] = tried
+        rows = np.concatenate([base, *(base + one for one in linear)])
+        zero, *moved = _path(model, t, rows, gravity_m_s2)[0].reshape(len(linear) + 1, len(tried), len(t))
+        slopes = np.stack(moved, axis=-1).transpose(1, 0, 2) - zero.T[:, :, None]
+        size = np.linalg.norm(slopes, axis=0) + 1e-300
+        white = errors.white(slopes / size).transpose(1, 0, 2)
+        wanted = errors.white(height_mm[:, None] - zero.T).T[:, :, None]
+        solved = np.linalg.pinv(white) @ wanted
+        squares = np.sum((wanted - white @ solved) ** 2, axis=(1, 2))
+        if searched:  # the value that must be positive is the last linear one
+            squares[solved[:, -1, 0] <= 0] = np.inf
+        return squares, base + (solved[:, :, 0] / size) @ linear, slopes
 
-    one = 0.0
-    if searched is not None:
-        first, last = _growth(t) if model == EXPONENTIAL else (float(t[0]), float(t[-4]))
-        grid = np.linspace(first, last, 120)
+    best = np.empty(0)
+    if searched:
+        # four heights tell what comes after a start, and before and after an onset
+        starts, onsets, tau = (float(t[0]), float(t[-4])), (float(t[3]), float(t[-4])), _growth(t)
+        bounds = {EXPONENTIAL: [tau], GROWING: [onsets, tau]}.get(model, [starts])
+        sides = [np.linspace(*ends, 120 if len(bounds) == 1 else 16) for ends in bounds]
+        grid = np.stack(np.meshgrid(*sides, indexing="ij"), axis=-1).reshape(-1, len(sides))
         squares = at(grid)[0]
-        k = int(squares.argmin())
-        if not np.isfinite(squares[k]):
+        start = grid[squares.argmin()]
+        if not np.isfinite(squares.min()):
             return None
-        bounds = grid[max(k - 1, 0)], grid[min(k + 1, len(grid) - 1)]
+        step = np.array([side[1] - side[0] for side in sides])
+        inward = np.where(start + step > np.array(bounds)[:, 1], -step, step)
         with np.errstate(invalid="ignore"):  # where a part slows down the squares are infinite
-            best = minimize_scalar(
-                lambda x: at(np.array([x]))[0][0], bounds=bounds, method="bounded", options={"xatol": 1e-6}
-            )
-        one = best.x if best.fun <= squares[k] else grid[k]
-    _, (values,), (rows,) = at(np.array([one]))
-    slopes = rows.T
-    if searched is not None:
-        little = 1e-3 * (grid[1] - grid[0])
-        near = np.array([values, values]) + little * np.array([[-1.0], [1.0]]) * np.eye(count)[searched]
+            best = minimize(
+                lambda one: at(one[None])[0][0],
+                start,
+                method="Nelder-Mead",
+                bounds=bounds,
+                options={"initial_simplex": np.vstack([start, start + np.diag(inward)])},
+            ).x
+        if model == GROWING and best[0] - onsets[0] < 0.01 * step[0]:  # nothing slow was seen before it
+            return None
+    (values,), slopes = at(best[None])[1:]
+    slopes = slopes[:, 0]
+    for place, which in enumerate(searched):
+        little = 1e-3 * step[place]
+        near = values + little * np.array([[-1.0], [1.0]]) * np.eye(count)[which]
         low, high = _path(model, t, near, gravity_m_s2)[0]
-        slopes = np.insert(slopes, searched, (high - low) / (2 * little), axis=1)
+        slopes = np.insert(slopes, which, (high - low) / (2 * little), axis=1)
     curve = _path(model, t, values[None], gravity_m_s2)[0, 0]
     return _Fit(errors, values, slopes, curve, errors.white(height_mm - curve))
 
@@ -328,6 +348,10 @@ def _record(
         rise = values[:, 2] * np.exp(-2 * half / tau)
         names = ("rise_mm", "tau_s", "speed_km_s", "height_mm")
         shown = np.column_stack([rise, tau, values[:, 1], values[:, 0]])
+    if model == GROWING:
+        onset = values[:, 2] + middle
+        names = ("height_mm", "speed_km_s", "onset_s", "tau_s")
+        shown = np.column_stack([values[:, :2], onset, np.exp(values[:, 3])])
     known = np.isfinite(onset[1:])
     seen = bool(time_s[0] < onset[0] < time_s[-1]) and known.mean() > 0.8  # else it is no observation
     return FrontFit(

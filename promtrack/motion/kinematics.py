@@ -118,7 +118,7 @@ class DriftingErrors:
         """(n + k, ...) values (n, ...) free of drift in units of their errors, and the drift's own cost."""
         scaled = (values.T / self.err_mm).T
         padded = np.concatenate([scaled, np.zeros((self.drift_mm.shape[1], *scaled.shape[1:]))])
-        result: np.ndarray = padded - self.basis @ (self.basis.T @ padded)
+        result: np.ndarray = padded - np.tensordot(self.basis, np.tensordot(self.basis.T, padded, 1), 1)
         return result
 
     @property

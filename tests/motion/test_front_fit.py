@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import curve_fit
 
 from promtrack.motion.front import local_speeds
-from promtrack.motion.front_fit import EXPONENTIAL, MODELS, _fitted, fit_front, front_verdict
+from promtrack.motion.front_fit import EXPONENTIAL, GROWING, MODELS, _fitted, fit_front, front_verdict
 from promtrack.motion.kinematics import DriftingErrors
 from promtrack.motion.records import NONE
 from tests.outside.height_time import linear_exponential
@@ -123,7 +123,8 @@ def test_the_covariance_of_a_fit_is_that_of_dense_matrices(model, memory, drift_
     t, rng = T - T.mean(), np.random.default_rng(3)
     err = 0.3 + 0.2 * rng.random(len(T))
     errors = DriftingErrors.of(t, err, drift_mm)
-    fit = _fitted(model, t, 30.0 + 3.0 * np.exp(T / 700.0) + err * rng.normal(size=len(T)), errors, 220.0)
+    heights = 30.0 + 0.01 * T + 0.5 * np.exp(T / 400.0) + err * rng.normal(size=len(T))
+    fit = _fitted(model, t, heights, errors, 220.0)
     drift = errors.drift_mm @ errors.drift_mm.T
     weighted = np.linalg.solve(np.diag(err**2) + drift, fit.slopes)
     moves = np.linalg.solve(fit.slopes.T @ weighted, weighted.T)
@@ -139,11 +140,10 @@ def test_the_covariance_of_a_fit_is_that_of_dense_matrices(model, memory, drift_
 def test_linear_exponential_is_the_least_squares_solution():
     # TWIN  a full nonlinear fit of all four parameters from the true values
     data, err, fits, _ = fitted(linear_exponential(T, 0.5, 400.0, 0.004, 40.0))
-    found = fits[-1]
+    found = next(fit for fit in fits if fit.model == EXPONENTIAL)
     values = found.values
     twin, _ = curve_fit(linear_exponential, T, data, [0.5, 400.0, 0.004, 40.0], sigma=err)
     chi2 = np.sum(((data - linear_exponential(T, *twin)) / err) ** 2)
-    assert found.model == EXPONENTIAL
     np.testing.assert_allclose(values * [1, 1, 1e-3, 1], twin, rtol=1e-3)
     assert found.chi2_per_dof == pytest.approx(chi2 / 56, rel=1e-6)
 
@@ -158,7 +158,7 @@ def test_decay_is_no_linear_exponential():
 def test_no_onset_outside_the_time_observed():
     # TRUTH  an exponential that rules from the first frame on: its onset was before
     _, _, fits, _ = fitted(30 + 6 * np.exp(T / 600) + 0.002 * T)
-    assert fits[-1].model == EXPONENTIAL
+    assert fits[-1].model == EXPONENTIAL  # that with an onset has none to find
     assert np.isnan(fits[-1].onset_s)
 
 
@@ -279,3 +279,25 @@ def test_largest_speed_of_a_rise_that_no_model_follows():
     best = [fitted(30 + 60 * (T / T[-1]) ** 3, noise=0.35, seed=seed)[3] for seed in range(20)]
     pulls = [(fit.peak_speed_km_s - 180e3 / T[-1]) / fit.peak_speed_err_km_s for fit in best]
     assert np.sum(np.abs(pulls) < 2) >= 17
+
+
+def test_speeds_at_both_ends_of_a_slow_rise_that_turns_exponential():
+    # TRUTH  7 km/s until 870 s, from then on doubling every 300 s: 7 km/s at the first height and 56 km/s at
+    # the last. Linear plus exponential alone has 5 and 60 km/s there, 2 to 5 errors off
+    growth = np.exp(np.maximum(T - 870.0, 0.0) / 432.8)
+    true = 30.0 + 7e-3 * (np.minimum(T, 870.0) + 432.8 * (growth - 1.0))
+    ends = 7.0, 7.0 * growth[-1]
+    best = [fitted(true, seed=seed)[3] for seed in range(30)]
+    pulls = np.array([(fit.speed_km_s[[0, 2]] - ends) / fit.speed_err_km_s[[0, 2]] for fit in best])
+    assert np.abs(pulls.mean(axis=0)).max() < 1.0
+    assert np.mean(np.abs(pulls) < 2.0) > 0.85
+
+
+def test_the_onset_of_a_growing_speed():
+    # TRUTH  such a rise that turns after a third of the time: the onset within 4 errors
+    growth = np.exp(np.maximum(T - 600.0, 0.0) / 300.0)
+    true = 30.0 + 7e-3 * (np.minimum(T, 600.0) + 300.0 * (growth - 1.0))
+    *_, best = fitted(true)
+    assert best.model == GROWING
+    assert best.onset_s == pytest.approx(600.0, abs=4 * best.onset_err_s)
+    assert 0 < best.onset_err_s < 100.0
