@@ -140,7 +140,7 @@ def _folders(sources: list[Path], out: Path | None) -> list[Path]:
 
 
 def write_season(folders: Iterable[Path], out: Path) -> list[str]:
-    """season.ecsv, season.html, season.png and season.svg about these runs, in the folder `out`.
+    """season.ecsv, season.html and the files of its figure about these runs, in the folder `out`.
     `folders`: of products, or folders at any depth in which such folders lie. Returns lines to print.
     Raises InputError: none of the folders holds a finished run, or `out` cannot be written."""
     from promtrack.show.figures.season import draw_season  # matplotlib takes long to load
@@ -160,8 +160,7 @@ def write_season(folders: Iterable[Path], out: Path) -> list[str]:
     )
     meta = {"note": note, "left_out": list(season.left_out)}
     write_table(out / "season.ecsv", rows_of(season.rows, SeasonRow), meta)
-    drawing = draw_season(season, out)
-    write_season_page(season, drawing, out / "season.html")
+    write_season_page(season, draw_season(season, out), out / "season.html")
     return _lines(season)
 
 

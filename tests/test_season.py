@@ -1,8 +1,10 @@
 """A season: finished runs in, one row each with the runs' own numbers; bad folders named, a thousand in
 seconds."""
 
+import base64
 import json
 import os
+import re
 import shutil
 import time
 from dataclasses import replace
@@ -117,7 +119,14 @@ def test_table_page_and_figure(archive, tmp_path, monkeypatch, capsys):
     *stills, drawing = page.xpath("//img/@src")
     assert stills
     assert all(still.startswith("data:image/jpeg;base64,") for still in stills)
-    assert drawing.startswith("data:image/svg+xml;base64,")
+    (narrow,) = page.xpath("//source[contains(@media, 'max-width')]/@srcset")  # for a phone
+    for one in (drawing, narrow):
+        assert one.startswith("data:image/svg+xml;base64,")
+    width, height = re.search(
+        rb'viewBox="0 0 (\S+) (\S+)"', base64.b64decode(narrow.partition(",")[2])
+    ).groups()
+    assert float(width) == pytest.approx(72 * 6.4)  # 16 pt are 12 px on 350
+    assert float(height) > float(width)
     assert not [a for a in page.xpath("//@src | //link/@href") if not a.startswith("data:")]
 
 

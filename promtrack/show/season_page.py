@@ -5,6 +5,7 @@ The page is one file without anything from elsewhere; only the links lead out of
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from urllib.parse import quote
 
@@ -33,13 +34,14 @@ NOTHING = Markup("")
 STANDING_MM = 50.0  # height of the example: a quiescent prominence of usual height
 
 
-def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
-    """The page about a season. `drawing`: the SVG that `draw_season` wrote; it comes into the page. Raises
-    InputError: a run's still cannot be decoded, or the page cannot be written."""
+def write_season_page(season: Season, drawings: Sequence[Path], path: Path) -> Path:
+    """The page about a season. `drawings`: the SVG files that `draw_season` wrote, which come into the page.
+    Raises InputError: a run's still cannot be decoded, or the page cannot be written."""
     rows = season.rows
     dates, poor = sorted({rows[0].date, rows[-1].date}), sum(row.poor for row in rows)
     flag = element("span", LEVEL_WORDS["poor"], class_="flag")
     flagged = [f"The numbers of {counted(poor, 'run', 'runs')} are ", flag, " and should not be quoted."]
+    wide, narrow = (data_address("image/svg+xml", path.read_bytes()) for path in drawings)
     page = filled(
         "season.html",
         style=joined([resource("report.css"), resource("season.css")]),
@@ -49,7 +51,8 @@ def write_season_page(season: Season, drawing: Path, path: Path) -> Path:
         plane_of_sky=PLANE_OF_SKY,
         poor=joined(flagged) if poor else NOTHING,
         cards=joined(_card(row, path.parent / row.folder) for row in rows[:24]),
-        drawing=data_address("image/svg+xml", drawing.read_bytes()),
+        drawing=wide,
+        narrow=narrow,
         table=table_of([_row(row) for row in rows], "Runs"),
         eruptions=_eruptions(season),
         rotation=_carried(rows),

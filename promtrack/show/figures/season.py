@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -16,41 +17,55 @@ from matplotlib.lines import Line2D
 
 from promtrack.files import atomic_write
 from promtrack.rounding import counted
-from promtrack.show.figures.style import LIGHT, name_y, sheet, themed
+from promtrack.show.figures.style import LIGHT, NARROW_INCH, name_y, sheet, themed
 from promtrack.show.records import Season, SeasonRow, TrialRow
 
 
-def draw_season(season: Season, folder: Path) -> Path:
-    """season.png and season.svg in the folder; runs with a poor verdict are hollow. Returns the SVG."""
-    with themed(LIGHT):
-        figure = Figure(figsize=(13.333, 7.5), layout=ConstrainedLayoutEngine(w_pad=0.15, h_pad=0.12))
-        FigureCanvasAgg(figure)
-        heights, speeds = figure.subplots(2, 1)
-        rows, fronts, marks = season.rows, season.eruptions, LIGHT.marks
-        tops = [(r, r.height_mm, r.height_err_mm) for r in rows if not r.height_is_lower_bound]
-        bounds = [(r, r.height_mm, r.height_err_mm) for r in rows if r.height_is_lower_bound]
-        knots = [(r, r.knot_speed_km_s, r.knot_speed_err_km_s) for r in rows]
-        peaks = [(one.row, one.speed_km_s, one.speed_err_km_s) for one in fronts]
-        _draw(heights, tops, LIGHT.ink, "o")
-        _draw(heights, bounds, LIGHT.ink, "^", "top beyond what was measured: at least")
-        _draw(speeds, knots, marks.knots[0], "o", "fastest knot")
-        _draw(speeds, peaks, marks.front, "D", "leading edges, largest or mean")
-        heights.set_title("highest prominence of each run (Mm)", fontweight="normal")
-        speeds.set_title("speeds in the plane of the sky (km/s)", fontweight="normal")
-        for axes in (heights, speeds):
-            axes.set_ylim(bottom=0.0)
-            if axes.get_legend_handles_labels()[1]:  # beside the title, clear of all data
-                axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2)
-            _date_axis(axes, season)
-        edges = counted(len(fronts), "moving leading edge", "moving leading edges")
-        hollow = "(hollow: not to be trusted)" if any(row.poor for row in rows) else ""
-        title = f"{counted(len(rows), 'run', 'runs')}, {edges} {hollow}"
-        figure.suptitle(title, x=0.02, ha="left", fontweight="bold")
-        for kind in ("png", "svg"):
-            about: dict[str, str | None] = {"Title": "Season"} | ({"Date": None} if kind == "svg" else {})
-            with atomic_write(folder / f"season.{kind}") as part:
-                figure.savefig(part, format=kind, dpi=110, metadata=about)
-    return folder / "season.svg"
+def draw_season(season: Season, folder: Path) -> list[Path]:
+    """season.png and season.svg in the folder, and season_narrow.svg for a phone; runs with a poor verdict
+    are hollow. Returns the two SVG files."""
+    drawn = []
+    for name, size in (("season", (13.333, 7.5)), ("season_narrow", (NARROW_INCH, 9.0))):
+        with themed(LIGHT):
+            figure = _season_sheet(season, size)
+            for kind in ("png", "svg") if name == "season" else ("svg",):
+                about: dict[str, str | None] = {"Title": "Season"} | ({"Date": None} if kind == "svg" else {})
+                with atomic_write(folder / f"{name}.{kind}") as part:
+                    figure.savefig(part, format=kind, dpi=110, metadata=about)
+        drawn.append(folder / f"{name}.svg")
+    return drawn
+
+
+def _season_sheet(season: Season, size: tuple[float, float]) -> Figure:
+    """Heights above speeds, by date."""
+    figure, wide = (
+        Figure(figsize=size, layout=ConstrainedLayoutEngine(w_pad=0.15, h_pad=0.12)),
+        size[0] > size[1],
+    )
+    FigureCanvasAgg(figure)
+    heights, speeds = figure.subplots(2, 1)
+    rows, fronts, marks = season.rows, season.eruptions, LIGHT.marks
+    tops = [(r, r.height_mm, r.height_err_mm) for r in rows if not r.height_is_lower_bound]
+    bounds = [(r, r.height_mm, r.height_err_mm) for r in rows if r.height_is_lower_bound]
+    knots = [(r, r.knot_speed_km_s, r.knot_speed_err_km_s) for r in rows]
+    peaks = [(one.row, one.speed_km_s, one.speed_err_km_s) for one in fronts]
+    _draw(heights, tops, LIGHT.ink, "o")
+    _draw(heights, bounds, LIGHT.ink, "^", "top beyond what was measured: at least")
+    _draw(speeds, knots, marks.knots[0], "o", "fastest knot")
+    _draw(speeds, peaks, marks.front, "D", "leading edges, largest or mean")
+    heights.set_title("highest prominence of each run, outline (Mm)", fontweight="normal")
+    speeds.set_title("speeds in the plane of the sky (km/s)", fontweight="normal")
+    for axes in (heights, speeds):
+        axes.set_ylim(bottom=0.0)
+        if axes.get_legend_handles_labels()[1]:  # beside the title or below the axes, clear of all data
+            place = ("lower right", (1.0, 1.0)) if wide else ("upper left", (0.0, -0.2))
+            axes.legend(loc=place[0], bbox_to_anchor=place[1], ncols=1 + wide)
+        _date_axis(axes, season)
+    edges = counted(len(fronts), "moving leading edge", "moving leading edges")
+    hollow = "(hollow: not to be trusted)" if any(row.poor for row in rows) else ""
+    title = f"{counted(len(rows), 'run', 'runs')}, {edges} {hollow}"
+    figure.suptitle(textwrap.fill(title, 80 if wide else 36), x=0.02, ha="left", fontweight="bold")
+    return figure
 
 
 def _draw(
