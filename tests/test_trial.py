@@ -1,6 +1,7 @@
 """Bodies put into a run's own frames: where they stand, and what the table says of them."""
 
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,8 @@ from promtrack.limb.records import to_frame
 from promtrack.pipeline import load_run, run
 from promtrack.scene import Knot
 from promtrack.settings_text import change_settings
-from promtrack.trial import Injected, injected_sequence, run_trial
+from promtrack.show.records import TrialRow
+from promtrack.trial import Injected, _lines, injected_sequence, run_trial
 from tests.conftest import QUICK_SETTINGS
 
 
@@ -76,3 +78,12 @@ def test_the_table_says_what_became_of_each(small_run, tmp_path):
     pulls = np.abs(found["measured_km_s"] - found["speed_km_s"]) / found["error_km_s"]
     assert (pulls < 3.0).mean() >= 0.75
     assert (out / "trial.png").stat().st_size > 10_000
+
+
+def test_what_was_put_in_is_told_as_it_is():
+    # TRUTH  two knots of 31.8 and 32.2 km/s are knots of 32 km/s, and where no front was put in that is said
+    row = TrialRow("knot", 31.8, 3.0, 10.0, 20.0, 90.0, found=True, measured_km_s=31.0, error_km_s=1.0)
+    lines = _lines([row, replace(row, speed_km_s=32.2)])
+    assert lines[0].startswith("knots of 32 km/s, 3 times the noise: 2 of 2 found")
+    assert lines[-1] == "no front was put in: every second round has one"
+    assert "no front was put in" not in " ".join(_lines([row, replace(row, kind="front")]))

@@ -64,6 +64,15 @@ function letters() {
   return high_px;
 }
 
+// Words with a dark rim, which stand on bright plasma too.
+function outlined(words, x, y) {
+  const line = context.strokeStyle, width = context.lineWidth;
+  Object.assign(context, { strokeStyle: "#000", lineWidth: 0.25 * letters(), lineJoin: "round" });
+  context.strokeText(words, x, y);
+  context.fillText(words, x, y);
+  Object.assign(context, { strokeStyle: line, lineWidth: width });
+}
+
 function ring(x, y, colour, radius, label) {
   const [px, py] = toScreen(x, y);
   context.strokeStyle = colour;
@@ -74,14 +83,11 @@ function ring(x, y, colour, radius, label) {
   if (!label) return;
   const high_px = letters();
   context.fillStyle = colour;
-  context.strokeStyle = "#000";
   const wide = context.measureText(label).width, right = px + radius + 3, left = px - radius - 3 - wide;
   for (const [x1, y1] of [[right, py - radius], [right, py + radius + 0.7 * high_px], [left, py - radius], [left, py + radius + 0.7 * high_px]]) {
     if (written.some(([x2, y2, other]) => x1 < x2 + other + 4 && x2 < x1 + wide + 4 && Math.abs(y1 - y2) < high_px)) continue;
     written.push([x1, y1, wide]);  // no name over another one: magnified, there is room for it
-    context.lineWidth = 3;
-    context.strokeText(label, x1, y1);
-    context.fillText(label, x1, y1);
+    outlined(label, x1, y1);
     return;
   }
 }
@@ -121,19 +127,19 @@ function drawAxes() {
   const high_px = letters();
   context.fillStyle = context.strokeStyle = colours.axes;
   context.lineWidth = high_px / 14;
-  for (const mm of ticks(low.height_mm, high.height_mm, Math.min(canvas.height / high_px / 3, 6), [1, 2, 5, 10, 20, 50, 100, 200])) {
+  for (const mm of ticks(low.height_mm, high.height_mm, Math.min(canvas.height / high_px / 2, 6), [1, 2, 5, 10, 20, 50, 100, 200])) {
     const y = toScreen(...fromSun(low.angle_deg, mm))[1], words = mm === 0 ? "limb" : `${mm} Mm`;
-    if (y < high_px || y > canvas.height - 2.5 * high_px) continue;  // a name that would be cut, or lie on an angle's
+    if (y < 0.6 * high_px || y > canvas.height - 0.6 * high_px) continue;  // its name would be cut
     line(0, y, 8, y);
     if (mm === 0) line(20 + context.measureText(words).width, y, canvas.width, y);
-    context.fillText(words, 12, y + 0.35 * high_px);
+    outlined(words, 12, y + 0.35 * high_px);
   }
   const [first, last] = geometry.mirrored ? [high, low] : [low, high];
   const end = first.angle_deg + ((last.angle_deg - first.angle_deg + 360) % 360 || 360);  // through north too
   for (const deg of ticks(first.angle_deg, end, Math.min(canvas.width / high_px / 6, 10), [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50])) {
     const x = toScreen(...fromSun(deg, low.height_mm))[0];
     line(x, canvas.height, x, canvas.height - 8);
-    if (x > 5 * high_px && x < canvas.width - 4 * high_px) context.fillText(`${Number((((deg % 360) + 360) % 360).toFixed(1))}°`, x + 4, canvas.height - 5);
+    if (x > 5 * high_px && x < canvas.width - 4 * high_px) outlined(`${Number((((deg % 360) + 360) % 360).toFixed(1))}°`, x + 4, canvas.height - 5);
   }
 }
 
