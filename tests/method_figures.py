@@ -15,7 +15,7 @@ from matplotlib.colors import PowerNorm
 from matplotlib.figure import Figure
 from PIL import Image
 
-from promtrack.limb.edge import ALONG_PX, BLUR_PX, edge_of, make_grid, unwrap
+from promtrack.limb.edge import edge_of, make_grid, unwrap
 from promtrack.limb.records import place_of, to_frame
 from promtrack.motion.front_search import cells_of, new_light
 from promtrack.pipeline import load_run
@@ -59,7 +59,7 @@ def _lock(job: Job, figure: Figure) -> None:
     _shown(frame, image, np.percentile(image, 10.0), 0.4)
     grid = make_grid(place.radius_px, 25.0, 25.0)
     zone = unwrap(image, place, grid)
-    found = edge_of(zone, grid, search_px=12.0, blur_px=BLUR_PX, along_px=ALONG_PX)
+    found = edge_of(zone, grid, search_px=12.0)
     theta = grid.theta_deg[zone.ray] - place.turn_deg
     for ray in range(20, len(theta), 50):
         frame.plot(*to_frame(lock, index, theta[ray], place.radius_px + np.array([-25, 25])), "w-", lw=0.7)

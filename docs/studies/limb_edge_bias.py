@@ -1,5 +1,5 @@
 """How far outside the true limb the edge is found, by exposure and seeing: the choice behind
-`limb.look.BURNT_BIAS`.
+`limb.frame_limb.BURNT_BIAS`.
 
     python docs/studies/limb_edge_bias.py
 
@@ -9,11 +9,11 @@ so the mean edge offset is the bias itself.
 
 import numpy as np
 
-from promtrack.limb.edge import ALONG_PX, BLUR_PX, bias_of, edge_of, fit_rays, make_grid, unwrap
+from promtrack.limb.edge import edge_of, fit_rays, make_grid, unwrap
 from promtrack.limb.records import Place
 from promtrack.scene import SceneSpec, make_scene
 
-print("exposure  seeing  raw edge  corrected  width  steepness (full scales per px)")
+print("exposure  seeing  edge  width  steepness (full scales per px)")
 for exposure in (0.5, 0.88, 1.5, 3.0, 6.5, 12.0):
     for seeing in (1.5, 2.5, 4.0):
         scene = make_scene(
@@ -31,15 +31,10 @@ for exposure in (0.5, 0.88, 1.5, 3.0, 6.5, 12.0):
         t = scene.truth
         grid = make_grid(t.radius_px, 20, 24)
         zone = unwrap(scene.frame(1), Place(t.centre_x_px[1], t.centre_y_px[1], t.radius_px), grid)
-        narrow, wide = (
-            edge_of(zone, grid, search_px=9.0, blur_px=blur, along_px=ALONG_PX)
-            for blur in (BLUR_PX, 2 * BLUR_PX)
-        )
-        fit = fit_rays(np.radians(grid.theta_deg[zone.ray]), narrow)
-        raw = float(np.mean(narrow.offset_px[fit.kept]))
-        bias = bias_of(narrow, wide, BLUR_PX, 2 * BLUR_PX, fit.kept)
+        edge = edge_of(zone, grid, search_px=9.0)
+        kept = fit_rays(np.radians(grid.theta_deg[zone.ray]), edge).kept
+        outside = float(np.mean(edge.offset_px[kept]))
         print(
-            f"{exposure:8.2f} {seeing:7.1f} {raw:9.2f} {raw - bias:10.2f} "
-            f"{np.median(narrow.width_px[fit.kept]):6.2f} "
-            f"{np.median(narrow.fall[fit.kept]) / scene.sequence().full_scale:8.3f}"
+            f"{exposure:8.2f} {seeing:7.1f} {outside:6.2f} {np.median(edge.width_px[kept]):6.2f} "
+            f"{np.median(edge.fall[kept]) / scene.sequence().full_scale:8.3f}"
         )

@@ -17,8 +17,6 @@ from promtrack.limb.find import LimbNotFound
 from promtrack.limb.records import Place, inside_frame, squeezed
 
 MOST_RAYS = 1000  # along the limb of a frame: more say nothing new of an edge smoothed over 2 px
-BLUR_PX = 0.8  # Gaussian whose derivative finds the edge, and
-ALONG_PX = 2.0  # smoothing from ray to ray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,7 +122,7 @@ def _from_one_end(ray: np.ndarray, count: int) -> np.ndarray:
     return np.roll(ray, -1 - int(np.argmax(np.diff(ray, append=ray[0] + count)))) if len(ray) else ray
 
 
-def edge_of(zone: Zone, grid: Grid, *, search_px: float, blur_px: float, along_px: float) -> Edge:
+def edge_of(zone: Zone, grid: Grid, *, search_px: float, blur_px: float = 0.8, along_px: float = 2.0) -> Edge:
     """Steepest fall on each ray within `search_px` of the limb circle on which the zone was laid, by the
     derivative of a Gaussian of width `blur_px`, smoothed from ray to ray by `along_px` against noise."""
     smooth = zone.value
@@ -162,20 +160,6 @@ def edge_of(zone: Zone, grid: Grid, *, search_px: float, blur_px: float, along_p
     return Edge(offsets[at] + shift, np.where(good, middle, 0.0), np.sqrt(np.maximum(width2, 0.01)), good)
 
 
-def bias_of(narrow: Edge, wide: Edge, narrow_px: float, wide_px: float, kept: np.ndarray) -> float:
-    """Shift of the narrow edge by blur where the two sides of the limb are unlike, outward positive, one
-    value a frame.
-
-    With a bright fringe outside or a darkening disc inside, blur of variance s2 moves the steepest point by c
-    s2 to first order. Two known blurs give c, and with the limb's own width the shift that all blur has made.
-    """
-    both = kept & wide.good & (np.abs(wide.offset_px - narrow.offset_px) < 1.5)
-    if both.sum() < 20:
-        return 0.0
-    rate = float(np.mean(wide.offset_px[both] - narrow.offset_px[both])) / (wide_px**2 - narrow_px**2)
-    return rate * (narrow_px**2 + np.median(narrow.width_px[both]) ** 2)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class RayFit:
     """Linear fit of the edge offsets of one zone."""
@@ -204,7 +188,7 @@ def edge_near(
     limb_px = len(zone.ray) * grid.step_px
     if limb_px < least_px:
         raise LimbCutShort(f"the limb is cut short: only {limb_px:.0f} px of it in the frame")
-    edge = edge_of(zone, grid, search_px=search_px, blur_px=BLUR_PX, along_px=ALONG_PX)
+    edge = edge_of(zone, grid, search_px=search_px)
     if edge.good.sum() * grid.step_px < least_px:
         raise LimbNotFound("no limb: its edge cannot be made out")
     return zone, edge, fit_rays(np.radians(grid.theta_deg[zone.ray]), edge, free_radius=free_radius)

@@ -88,7 +88,6 @@ class Equations:
             measures if terms.features else [], self.laid_px - known.carried_px
         )
         bins, self.edge_bin = np.unique(self.edge.bin, return_inverse=True)
-        self.bin_theta_deg = (bins + 0.5) * measures[0].bin_deg
         at = along_limb(bins * measures[0].bin_deg, self.radius_px)
         self.bins = Observed(np.zeros(len(at), int), at, 0 * at, 0 * at, at, bins)  # of the relief
         self.axes = self._axes()
@@ -121,7 +120,7 @@ class Equations:
         self._edge_rows(rows, noise)
         self._feature_rows(rows, "along", noise.along)
         self._feature_rows(rows, "across", noise.across)
-        relief = noise.relief if self.terms.relief else replace(noise.relief, err_px=np.array(HELD_PX))
+        relief = noise.relief if self.terms.relief else replace(noise.relief, err_px=HELD_PX)
         one, bins = np.ones(1), len(u.relief)
         rows.add_alike([u.relief], [np.ones(bins)], np.zeros(bins), relief.by_frame(self.bins))
         # an edge unlike the usual one may also lie elsewhere by itself, as far as it is wider or narrower
@@ -153,7 +152,7 @@ class Equations:
         columns = [u.x[frame], u.y[frame], u.offset[frame], u.slip[frame], u.relief[self.edge_bin]]
         columns += [u.radius[every], u.bias[every], u.beta[every]]
         values = [*self.edge.unit.T, ones, self.slipping, ones, ones, ones, self.wider_px[frame]]
-        rows.add_alike(columns, values, self.edge.value_px, noise.edge.by_frame(self.edge))
+        rows.add_alike(columns, values, self.edge.value_px, noise.edge.by_frame(self.edge, self.n))
 
     def _feature_rows(self, rows: NormalEquations, kind: str, noise: FeatureNoise) -> None:
         u, observed = self.unknown, self.along if kind == "along" else self.across
@@ -242,7 +241,7 @@ class Solved:
         offset = offset - x[u.beta] * e.wider_px[e.edge.frame]
         rows = np.column_stack([e.edge.unit, np.ones(len(offset))])
         normal, right = np.zeros((e.n, 3, 3)), np.zeros((e.n, 3))
-        parts = zip(by_frame(e.edge.frame, e.n), noise.by_frame(e.edge), strict=True)
+        parts = zip(by_frame(e.edge.frame, e.n), noise.by_frame(e.edge, e.n), strict=True)
         for i, (part, covariance) in enumerate(parts):
             weighted = np.linalg.solve(covariance, np.column_stack([rows[part], offset[part]]))
             normal[i], right[i] = rows[part].T @ weighted[:, :3], rows[part].T @ weighted[:, 3]

@@ -15,13 +15,10 @@ import numpy as np
 from promtrack.errors import InputError
 from promtrack.limb.circle import MAD, weighted_median
 from promtrack.limb.edge import (
-    ALONG_PX,
-    BLUR_PX,
     MOST_RAYS,
     Grid,
     LimbCutShort,
     Zone,
-    bias_of,
     edge_near,
     edge_of,
     fit_rays,
@@ -111,14 +108,11 @@ class Finder:
         _, _, fit = edge_near(frame, place, self.few, search_px + small.factor)
         place = shifted_place(place, *fit.shift_px)
         zone, edge, fit = edge_near(frame, place, self.grid, search_px)
-        # a second blur tells what blur does to the edge
-        wide = edge_of(zone, self.grid, search_px=search_px, blur_px=2 * BLUR_PX, along_px=ALONG_PX)
         kept = fit.kept
         place = shifted_place(place, *fit.shift_px)
         theta = self.grid.theta_deg[zone.ray]
         phi = np.radians(theta)
         offset = edge.offset_px + np.sin(phi) * fit.shift_px[0] + np.cos(phi) * fit.shift_px[1]
-        bias = bias_of(edge, wide, BLUR_PX, 2 * BLUR_PX, kept)
         points = np.column_stack(frame_points(place, theta, place.radius_px + offset))
         inside = (self.grid.offset_px > -16) & (self.grid.offset_px < -6)
         spreads = np.linalg.eigvalsh(np.cov(np.array([np.sin(phi[kept]), np.cos(phi[kept])]), bias=True))
@@ -143,7 +137,7 @@ class Finder:
             middle=(middle - sky) / max(disc - sky, 1e-9),
             blank=float(np.unique(np.round(outside, 3), return_counts=True)[1].max()) / outside.size,
         )
-        return Look(place, theta[kept], offset[kept] - bias, signs, points[kept], points[~kept], along_err)
+        return Look(place, theta[kept], offset[kept], signs, points[kept], points[~kept], along_err)
 
     def _start(self, index: int, small: SmallFrame) -> Place:
         """Where to begin: as the header has it, near the frames whose place is known, or anywhere."""

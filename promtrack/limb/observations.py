@@ -72,16 +72,14 @@ class BlockNoise:
 class EdgeNoise:
     """Noise of the edge in bins of limb, or of its relief."""
 
-    err_px: np.ndarray  # 1 sigma: (n,) of a bin in each frame, or () of the relief
+    err_px: float  # 1 sigma of a bin
     alike: BlockNoise  # along the limb, in units of `err_px`
     weight: np.ndarray  # (m,) of each bin: 1, less for outliers
 
-    def by_frame(self, observed: Observed) -> Iterator[np.ndarray]:
+    def by_frame(self, observed: Observed, frames: int = 1) -> Iterator[np.ndarray]:
         """(b, b) covariance of the bins in each frame, or of the relief, px2."""
-        size = np.atleast_1d(self.err_px) ** 2
         units = replace(observed, err_px=np.ones(len(observed.frame)))
-        parts = self.alike.by_frame(units, self.weight, len(size))
-        return (part * square for part, square in zip(parts, size, strict=True))
+        return (part * self.err_px**2 for part in self.alike.by_frame(units, self.weight, frames))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,7 +16,7 @@ from scipy.sparse.linalg import splu
 from promtrack.limb.circle import MAD, biweight
 from promtrack.limb.equations import HELD_PX, OWN, Equations, Solved
 from promtrack.limb.measure import FrameMeasure
-from promtrack.limb.observations import BlockNoise, EdgeNoise, FeatureNoise, Noise, Observed, along_limb
+from promtrack.limb.observations import BlockNoise, EdgeNoise, FeatureNoise, Noise, Observed
 from promtrack.limb.records import Known, Solution, Terms
 from promtrack.limb.shifts import LEAST_BLOCKS
 from promtrack.sequence.records import MANY, spread_over
@@ -30,14 +30,14 @@ def first_noise(equations: Equations) -> Noise:
     """The usual noise, to start from."""
     edge_px = 0.3  # scatter of the edge
     # along the limb, in units of the scatter
-    alike = BlockNoise(1.0, 20.0 if equations.terms.correlation else 1e-3, 0.0, 0.3, long_waves=True)
+    alike = BlockNoise(1.0, 20.0 if equations.terms.correlation else 1e-3, 0.0, own=0.3, long_waves=True)
     along, across = (
         FeatureNoise(BlockNoise(), np.ones(len(observed.frame)), 0.01**2)
         for observed in (equations.along, equations.across)
     )
     return Noise(
-        EdgeNoise(np.full(equations.n, edge_px), alike, np.ones(len(equations.edge.frame))),
-        EdgeNoise(np.array(edge_px), alike, np.ones(len(equations.bins.bin))),
+        EdgeNoise(edge_px, alike, np.ones(len(equations.edge.frame))),
+        EdgeNoise(edge_px, alike, np.ones(len(equations.bins.bin))),
         along,
         across,
         offset_err_px=edge_px,
@@ -50,15 +50,15 @@ def renewed(solved: Solved, round_: int) -> Noise:
     """The noise that the residuals of a solution show."""
     e, noise = solved.equations, solved.noise
     residual = solved.residual("edge")
-    edge = _edge_noise(e, noise.edge, residual, round_)
+    err_px = max(MAD * float(np.median(np.abs(residual))), SAMPLING_PX)
+    edge = EdgeNoise(err_px, noise.edge.alike, _weight(e, residual / err_px, round_))
     found, found_err_px = relief_of(solved, edge, residual)
     relief_px = float(np.sqrt(max((MAD * np.median(np.abs(found))) ** 2 - found_err_px**2, 0.01**2)))
     weight = _weight(e, found / np.hypot(relief_px, found_err_px), round_)
-    relief = EdgeNoise(np.array(relief_px), noise.relief.alike, weight)
+    relief = EdgeNoise(relief_px, noise.relief.alike, weight)
     fitting = round_ in (1, 3) and e.terms.correlation
     if fitting:
         edge = replace(edge, alike=fit_edge_noise(_edge_table(e, edge, residual)))
-        relief = replace(relief, alike=fit_edge_noise(_relief_table(e, relief, found)))
         if e.terms.lasting and not e.known.wide:
             noise = _with_slip(solved, edge, residual)
     variance = np.mean(solved.chain()[:, 2, 2])
@@ -73,17 +73,6 @@ def renewed(solved: Solved, round_: int) -> Noise:
         across=_feature_noise(solved, "across", noise.across, e.across, round_, fitting=fitting),
         offset_err_px=float(np.sqrt(max(shown**2 + variance, 1e-6))),
     )
-
-
-def _edge_noise(e: Equations, before: EdgeNoise, residual: np.ndarray, round_: int) -> EdgeNoise:
-    seen = np.bincount(e.edge.frame, minlength=e.n)
-    usual = MAD * float(np.median(np.abs(residual)))
-    parts = np.split(np.abs(residual), np.cumsum(seen)[:-1])
-    own = np.array([MAD * np.median(part) if len(part) else usual for part in parts])
-    # a frame's own scatter, drawn to the usual one as if that were known from sixteen bins more
-    err_px = np.sqrt((seen * own**2 + 16.0 * usual**2) / (seen + 16.0))
-    err_px = np.maximum(err_px, max(0.5 * usual, SAMPLING_PX))
-    return EdgeNoise(err_px, before.alike, _weight(e, residual / err_px[e.edge.frame], round_))
 
 
 def _feature_noise(
@@ -116,24 +105,16 @@ def relief_of(solved: Solved, edge: EdgeNoise, residual: np.ndarray) -> tuple[np
     total = np.bincount(e.edge_bin, weights=edge.weight, minlength=bins)
     value = residual + solved.x[e.unknown.relief[e.edge_bin]]
     mean = np.bincount(e.edge_bin, weights=edge.weight * value, minlength=bins) / np.maximum(total, 1e-9)
-    return mean, float(np.median(edge.err_px) / np.sqrt(max(float(np.median(total)), 1.0)))
+    return mean, edge.err_px / float(np.sqrt(max(float(np.median(total)), 1.0)))
 
 
 def _edge_table(e: Equations, edge: EdgeNoise, residual: np.ndarray) -> np.ndarray:
     table = np.full((e.n, len(e.unknown.relief), 6), np.nan)
     ones = np.ones(len(residual))
-    scaled = residual / edge.err_px[e.edge.frame]
-    columns = np.column_stack([scaled, e.edge.at_px, ones, e.edge.unit, ones])
+    columns = np.column_stack([residual / edge.err_px, e.edge.at_px, ones, e.edge.unit, ones])
     kept = edge.weight > 0.2
     table[e.edge.frame[kept], e.edge_bin[kept]] = columns[kept]
     return table
-
-
-def _relief_table(e: Equations, relief: EdgeNoise, found: np.ndarray) -> np.ndarray:
-    angle, ones = np.radians(e.bin_theta_deg), np.ones(len(found))
-    at = along_limb(e.bin_theta_deg, e.radius_px)
-    columns = np.column_stack([found / relief.err_px, at, ones, -np.sin(angle), -np.cos(angle), ones])
-    return columns[None, relief.weight > 0.2]
 
 
 def _with_slip(solved: Solved, edge: EdgeNoise, residual: np.ndarray) -> Noise:
@@ -148,7 +129,7 @@ def _with_slip(solved: Solved, edge: EdgeNoise, residual: np.ndarray) -> Noise:
     if len(lags) < 2 or time[-1] <= 0:
         return replace(noise, slip_err_px=HELD_PX, slip_s=1.0)
     table = np.zeros((e.n, len(e.unknown.relief)))
-    pull = np.clip(residual / edge.err_px[e.edge.frame], -3.0, 3.0)
+    pull = np.clip(residual / edge.err_px, -3.0, 3.0)
     table[e.edge.frame, e.edge_bin] = pull * (edge.weight > 0.2)
     alike = np.array([(table[k:] * table[:-k]).sum() for k in lags]) * e.n / (e.n - lags)
     alike /= max(float((table**2).sum()), 1e-9)
@@ -166,7 +147,7 @@ def _with_slip(solved: Solved, edge: EdgeNoise, residual: np.ndarray) -> Noise:
 
 def _walk(e: Equations, residual: np.ndarray, observed: Observed) -> float:
     """Variance a second of the features' common drift, px2: that of single blocks against the others,
-    less what is there from frame to frame, over the number of independent blocks."""
+    less what is there from frame to frame, over half of their number, since neighbours change alike."""
     if e.n < 8:
         return 0.01**2
     table = np.full((e.n, int(observed.bin.max()) + 1), np.nan)
@@ -179,14 +160,8 @@ def _walk(e: Equations, residual: np.ndarray, observed: Observed) -> float:
     if not (np.isfinite(short).any() and np.isfinite(long).any()) or away <= 0:
         return 0.01**2
     grown = (MAD * np.nanmedian(np.abs(long))) ** 2 - (MAD * np.nanmedian(np.abs(short))) ** 2
-    # blocks beside each other change alike where one thing covers both; the level, which is taken off,
-    # makes all of them look unlike
     blocks = float(np.median(np.isfinite(long).sum(axis=1)))
-    part = np.nan_to_num(np.clip(long / max(MAD * np.nanmedian(np.abs(long)), 1e-9), -3.0, 3.0))
-    alike = np.sum(part[:, 1:] * part[:, :-1]) / max(np.sum(part**2), 1e-9) + 1 / max(blocks, 1.0)
-    alike = float(np.clip(alike, 0.0, 0.9))
-    count = blocks * (1 - alike) / (1 + alike)
-    return float(max(grown, 1e-5) / away / max(count, 1.0))
+    return float(max(grown, 1e-5) / away / max(blocks / 2, 1.0))
 
 
 def fit_block_noise(table: np.ndarray, *, swaying: bool) -> BlockNoise:
@@ -288,8 +263,8 @@ def solve(measures: list[FrameMeasure], time_s: np.ndarray, known: Known, terms:
         noise = renewed(solved, round_)
     # parts of the limb that stand out take no part in the fit, but others like them may
     relief, _ = relief_of(solved, noise.edge, solved.residual("edge"))
-    shown = max(float(noise.relief.err_px), float(np.sqrt(np.mean(relief**2)))) * (1.0 + known.rough)
-    noise = replace(noise, relief=replace(noise.relief, err_px=np.array(shown)))
+    shown = max(noise.relief.err_px, float(np.sqrt(np.mean(relief**2)))) * (1.0 + known.rough)
+    noise = replace(noise, relief=replace(noise.relief, err_px=shown))
     return _solution(equations.solved(noise))
 
 
