@@ -78,9 +78,7 @@ def fit_circle(
 
 def weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
     """The one of (n,) values below which half of their (n,) weights lies."""
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
+    return float(np.quantile(values, 0.5, weights=weights, method="inverted_cdf"))
 
 
 def biweight(pull: np.ndarray) -> np.ndarray:

@@ -85,11 +85,14 @@ def unwrap(
     rows, columns = frame.shape
     dx, dy = _directions(place, grid)
     limb_x, limb_y = place.x_px + place.radius_px * dx, place.y_px + place.radius_px * dy
-    ray = _from_one_end(np.flatnonzero(inside_frame(limb_x, limb_y, frame.shape, margin_px)), len(dx))
-    dx, dy, limb_x, limb_y = (part[ray] for part in (dx, dy, limb_x, limb_y))
+    ray = np.flatnonzero(inside_frame(limb_x, limb_y, frame.shape, margin_px))
     if not len(ray):
         empty = np.zeros((0, len(grid.offset_px)), np.float32)
         return Zone(ray, empty, empty.astype(bool))
+    # beginning after the widest gap: neighbours along the limb stand beside each other, also where the
+    # numbers start anew
+    ray = np.roll(ray, -1 - int(np.argmax(np.diff(ray, append=ray[0] + len(dx)))))
+    dx, dy, limb_x, limb_y = (part[ray] for part in (dx, dy, limb_x, limb_y))
     # x and y are linear in the distance along a ray: a zone reaches as far as its first and last samples
     ends = grid.offset_px[[0, -1]][:, None]
     end_x, end_y = limb_x + ends * dx, limb_y + ends * dy
@@ -114,12 +117,6 @@ def _directions(place: Place, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
     dx = -(grid.sine * cosine + grid.cosine * sine)
     dy = -(grid.cosine * cosine - grid.sine * sine)
     return squeezed(dx, dy, place.zenith_deg, -place.flattening) if place.flattening else (dx, dy)
-
-
-def _from_one_end(ray: np.ndarray, count: int) -> np.ndarray:
-    """Rays of a full circle of `count`, rolled to begin after the widest gap: neighbours along the limb then
-    stand beside each other, also where the numbers start anew."""
-    return np.roll(ray, -1 - int(np.argmax(np.diff(ray, append=ray[0] + count)))) if len(ray) else ray
 
 
 def edge_of(zone: Zone, grid: Grid, *, search_px: float, blur_px: float = 0.8, along_px: float = 2.0) -> Edge:

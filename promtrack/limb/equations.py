@@ -64,13 +64,6 @@ class Unknowns:
 OWN = [field.name for field in fields(Unknowns)].index("relief")  # unknowns that each frame has for itself
 
 
-def unknowns_of(frames: int, bins: int) -> Unknowns:
-    """The columns for so many frames and bins of limb."""
-    own = np.arange(OWN * frames).reshape(frames, OWN).T
-    shared = OWN * frames + np.arange(bins + 9)
-    return Unknowns(*own, *np.split(shared, np.cumsum([bins, 1, 1, 2, 4])))
-
-
 class Equations:
     """The system of a sequence without its noise; nothing in it changes."""
 
@@ -95,7 +88,9 @@ class Equations:
         width = np.array([m.signs.width_px for m in measures])
         self.wider_px = np.log(width / np.median(width)) * np.median(width) * terms.width
         self.free_turn = known.turn_px is None and bool(len(self.along.frame))
-        self.unknown = unknowns_of(self.n, len(bins))
+        own, shared = np.split(np.arange(OWN * self.n + len(bins) + 9), [OWN * self.n])
+        ends = np.cumsum([len(bins), 1, 1, 2, 4])
+        self.unknown = Unknowns(*own.reshape(self.n, OWN).T, *np.split(shared, ends))
 
     def _axes(self) -> np.ndarray:
         """(n, 2, 2) unit vectors across and along the limb in each frame."""

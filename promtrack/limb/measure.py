@@ -173,7 +173,9 @@ def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[
     wide = _high(np.log(width), 6.0, 0.35)
     dull = _high(-np.log(np.maximum(sharp, 1e-3)), 8.0, 0.45)
     torn = _high(np.log(np.maximum([m.signs.rms_px for m in measures], 1e-3)), 8.0, 0.7)
-    crossed = _high(np.array([_misfit(m) for m in measures]), 10.0, 1.5)
+    # three blocks in four must be off: after a jump the camera's hot pixels fall on other limb
+    off = [m.shifts.misfit[np.isfinite(m.shifts.misfit)] for m in measures]
+    crossed = _high(np.array([np.percentile(one, 25) if len(one) else np.nan for one in off]), 10.0, 1.5)
     dark = _high(np.array([m.signs.dark_part for m in measures]), 8.0, 0.002)
     sky = np.array([m.signs.sky for m in measures]) / exposure
     usual, disc = float(np.median(sky)), float(np.median([m.signs.disc for m in measures]))
@@ -233,14 +235,6 @@ def _light(measures: list[FrameMeasure]) -> np.ndarray:
 def _burnt(measures: list[FrameMeasure]) -> bool:
     """Whether the recording's disc is burnt out, so that it says nothing about the air."""
     return bool(np.mean([m.signs.burnt_limb for m in measures]) > 0.2)
-
-
-def _misfit(m: FrameMeasure) -> float:
-    if not np.isfinite(m.shifts.misfit).any():
-        return np.nan
-    # three blocks in four must be off: after a jump the camera's hot pixels fall on other limb and spoil a
-    # few
-    return float(np.nanpercentile(m.shifts.misfit, 25))
 
 
 def _high(values: np.ndarray, sigmas: float, least: float) -> np.ndarray:

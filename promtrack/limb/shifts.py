@@ -117,14 +117,10 @@ def zone_of(frame: np.ndarray, place: Place, grid: Grid) -> Zone:
     return blurred(zone, 1.5, grid)
 
 
-def same_light(shifts: BlockShifts) -> np.ndarray:
-    """(b,) bool: blocks with the template's light: five times as bright, or a fifth, is something else."""
-    return (shifts.gain > 0.2) & (shifts.gain < 5.0)
-
-
 def linear(shifts: BlockShifts) -> np.ndarray:
-    """(b,) bool: blocks of that light for which the linear measure along the limb holds."""
-    return (np.abs(shifts.along_px) < LINEAR_PX) & (shifts.along_err_px < LINEAR_PX) & same_light(shifts)
+    """(b,) bool: blocks with the template's light for which the linear measure along the limb holds."""
+    near = (np.abs(shifts.along_px) < LINEAR_PX) & (shifts.along_err_px < LINEAR_PX)
+    return near & (shifts.gain > 0.2) & (shifts.gain < 5.0)  # five times as bright is something else
 
 
 def usual_shift(shifts: BlockShifts) -> np.ndarray:
