@@ -14,8 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
-from promtrack.motion import limits
-
 ACCEL_MM_S2 = 1.5e-4  # 150 m/s^2, 1 sigma: half of solar gravity; a turn of 60 km/s on a radius of 24 Mm
 GATE2 = 16.0  # squared normalised distance at which a point cannot belong to a track (4 sigma, two axes)
 SMALLEST_MM = 0.15  # wander of a point by its own changes of shape and by the air, 1 sigma
@@ -243,27 +241,12 @@ def _gap_gains(
     spread2[..., 0, 0] += SMALLEST_MM**2
     total = (off * np.linalg.solve(spread2, off[..., None])[..., 0]).sum(axis=(1, 2))
     fading = np.minimum(((bright[a] - bright[b]) / FADE_SNR) ** 2, 9.0)
-    gain = (
-        -_log_chance(starts, linking)[b]
-        - 0.5 * (total + fading)
-        - 0.5 * np.log(4 * np.pi**2 * np.linalg.det(spread2)).sum(axis=1)
-    )
+    # by chance tracks begin anywhere in the area, with any velocity
+    room = linking.area_mm2 * (2 * linking.fastest_mm_s) ** 2 / len(tracks)
+    width = np.log(4 * np.pi**2 * np.linalg.det(spread2)).sum(axis=1)
+    gain = np.log(room) - 0.5 * (total + fading + width)
     near = total < GATE2
     return a[near], b[near], gain[near]
-
-
-def _log_chance(starts: _Lines, linking: Linking) -> np.ndarray:
-    """(k,) log density, over place and velocity, of tracks that begin like each of these by chance: anywhere
-    in the area, with any velocity or, as many as do, at rest: that two are both at rest does not make them
-    one."""
-    variance = starts.cov[:, :, 1, 1]
-    pull2 = (starts.state[:, 1] ** 2 / variance).sum(axis=1)
-    at_rest = np.exp(-0.5 * pull2) / (2 * np.pi * np.sqrt(variance.prod(axis=1)))
-    share = float(np.mean(pull2 < limits.SEEN**2))
-    anywhere = len(pull2) / linking.area_mm2
-    return np.log(
-        anywhere * (share * at_rest + (1 - share + 1 / len(pull2)) / (2 * linking.fastest_mm_s) ** 2)
-    )
 
 
 def _may_join(tracks: list[np.ndarray], places: Places) -> tuple[np.ndarray, np.ndarray]:

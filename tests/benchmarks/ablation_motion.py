@@ -119,12 +119,6 @@ def straight() -> np.ndarray:
     return weights
 
 
-def like_any(starts: link._Lines, linking: link.Linking) -> np.ndarray:
-    """Chance of a track's start if tracks at rest were no more frequent than others."""
-    density = len(starts.time_s) / linking.area_mm2 / (2 * linking.fastest_mm_s) ** 2
-    return np.full(len(starts.time_s), np.log(density))
-
-
 def as_many(places: link.Places) -> np.ndarray:
     return np.ones(len(places.time_s))
 
@@ -143,7 +137,6 @@ STEPS = {
         (tracks, "typical_velocity", without_jumps),
         (false_alarms, "typical_velocity", without_jumps),
     ),
-    "rest at gaps": ((link, "_log_chance", like_any),),
     "second control": ((link.Places, "without", lambda places, points: places),),
     "long tail of chance": ((false_alarms, "SCALE_WEIGHT", 1e6),),
     "fringe of spicules": ((tracks, "FRINGE_MM", -np.inf),),
