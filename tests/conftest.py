@@ -22,7 +22,7 @@ PROCESS_BYTES = 1_500_000_000  # of memory, for one process that runs tests and 
 SMALL = SceneSpec(
     name="small",
     shape=(300, 400),
-    frames=30,
+    frames=20,
     cadence_s=20.0,
     limb_arc_deg=40.0,
     drift_px=(6.0, -4.0),
@@ -61,24 +61,27 @@ def pytest_configure(config):
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config, log):
-    """Tests that share what takes long to make run in one process, so that it is made once."""
+    """Tests that share what takes long to make run in one process, so that it is made once; the others, which
+    come last, keep all processes busy to the end."""
     from xdist.scheduler import LoadScopeScheduling
 
     class BySharedRuns(LoadScopeScheduling):
         def _split_scope(self, nodeid):
-            return _shared(nodeid.partition("::")[0])
+            return _shared(nodeid.partition("::")[0]) or nodeid
 
     return BySharedRuns(config, log)
 
 
 @lru_cache
 def _shared(file):
-    """What a file of tests shares with others: the whole run, the hand-made one, or nothing."""
+    """What tests of a file share: the whole run, the hand-made one, something of the file, or nothing."""
     path = Path(__file__).parent.parent / file
     text = path.read_text(encoding="utf-8")
     if re.search(r"\b(small_run|finished)\b", text):
         return "run"
-    return "show" if path.parent.name == "show" or "tests.show." in text else file
+    if path.parent.name == "show" or "tests.show." in text:
+        return "show"
+    return file if re.search(r'scope="module"|lru_cache', text) else ""
 
 
 @pytest.fixture(scope="session")
@@ -102,10 +105,10 @@ def small_frames(small_scene, tmp_path_factory) -> Path:
 
 @pytest.fixture(scope="session")
 def few_frames(small_frames, tmp_path_factory) -> Path:
-    """The first twelve of them, where whole runs are started and what they find does not matter."""
+    """The first eight of them, where whole runs are started and what they find does not matter."""
     folder = tmp_path_factory.mktemp("input") / "few"
     folder.mkdir()
-    for file in sorted(small_frames.iterdir())[:12]:
+    for file in sorted(small_frames.iterdir())[:8]:
         shutil.copy2(file, folder)
     return folder
 

@@ -171,7 +171,7 @@ def test_check_says_what_is_there_and_changes_nothing(small_frames):
     before = {p.name: p.stat().st_mtime_ns for p in small_frames.iterdir()}
     done = promtrack("check", small_frames)
     assert done.returncode == 0, done.stderr
-    assert "30 frames of 400x300 px" in done.stdout
+    assert "20 frames of 400x300 px" in done.stdout
     assert "one every 20 s" in done.stdout
     assert re.search(r"scale about \d+ km a pixel", done.stdout)
     assert "heights: limb taken for that of H-alpha; a filter much wider than the line" in done.stdout
@@ -185,12 +185,12 @@ def test_quiet_prints_the_results_and_nothing_else(small_frames, finished, capsy
     for arguments, results, rest in (
         (
             ["run", small_frames, "--out", finished, *loud],
-            ("30 of 30 frames used", "km a pixel", "moving of"),
+            ("20 of 20 frames used", "km a pixel", "moving of"),
             (),
         ),
         (
             ["check", small_frames],
-            ("30 frames of 400x300 px", "km a pixel", "it can be measured"),
+            ("20 frames of 400x300 px", "km a pixel", "it can be measured"),
             ("looking at ", "next: promtrack run"),
         ),
         (["report", finished], ("report: report.html in",), ()),

@@ -43,14 +43,13 @@ def check_outcomes(outcomes, recordings, out):
         assert (outcome.folder / "report.html").exists()
 
 
-@pytest.mark.parametrize("kind", [pytest.param("threads", marks=pytest.mark.long), "processes"])
+@pytest.mark.parametrize("kind", ["threads", pytest.param("processes", marks=pytest.mark.long)])
 def test_recordings_are_measured_and_a_broken_one_is_named(kind, recordings, tmp_path):
     if kind == "threads":
         pool = ThreadPoolExecutor(1)
     else:
         pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"))
-    if kind == "processes":
-        recordings = recordings[:2]
+    recordings = recordings[:2]
     with pool:
         outcomes = run_many(recordings, pool, out=tmp_path / "out", settings=QUICK_SETTINGS)
     check_outcomes(outcomes, recordings, tmp_path / "out")

@@ -17,10 +17,10 @@ from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
 SPEC = SceneSpec(
-    frames=20,
+    frames=12,
     shape=(300, 400),
     limb_arc_deg=40.0,
-    cadence_s=60.0,
+    cadence_s=100.0,
     hedgerows=(Hedgerow(at_deg=-6.0), Hedgerow(at_deg=9.0)),
 )
 SITE = SiteSettings(latitude_deg=47.0, longitude_deg=9.0)
@@ -97,14 +97,6 @@ def scaled(frame: np.ndarray, factor: float) -> np.ndarray:
     return cv2.warpAffine(frame, matrix, (width, height), borderMode=cv2.BORDER_REPLICATE)
 
 
-def larger_later(frame: np.ndarray, index: int) -> np.ndarray:
-    return frame if index < 10 else scaled(frame, 1.25)
-
-
-def smaller_later(frame: np.ndarray, index: int) -> np.ndarray:
-    return frame if index < 10 else scaled(frame, 0.85)
-
-
 def stopped(frame: np.ndarray, index: int) -> np.ndarray:
     y, x = np.ogrid[: frame.shape[0], : frame.shape[1]]
     inside = np.hypot(x - 200, y - 150) < 120
@@ -171,28 +163,16 @@ def other_sun_between(frame: np.ndarray, index: int) -> np.ndarray:
     return scaled(frame, 0.8) if index % 2 else frame
 
 
-WRONG = [
-    double,
-    two_discs,
-    larger_later,
-    smaller_later,
-    stopped,
-    eclipsed,
-    clouded,
-    negative,
-    dark_disc,
-    sky_only,
-    disc_only,
-    half_black,
-    white,
-    noise,
-    squeezed,
-    mask_with_light,
-    other_sun_between,
-]
+WRONG = [double, stopped, eclipsed, clouded, negative, sky_only, white, squeezed, other_sun_between]
+MORE_WRONG = [two_discs, dark_disc, disc_only, half_black, noise, mask_with_light]
 
 
-@pytest.mark.parametrize("change", WRONG)
+def and_long(some: list[object], more: list[object]) -> list[object]:
+    """Cases of which the second ones are long tests."""
+    return [*some, *(pytest.param(one, marks=pytest.mark.long) for one in more)]
+
+
+@pytest.mark.parametrize("change", and_long(WRONG, MORE_WRONG))
 def test_spoilt_frames_are_not_called_good(change):
     # TRUTH  the change is the fault
     try:
@@ -266,22 +246,11 @@ def exposures(frame: np.ndarray, index: int) -> np.ndarray:
     return (frame * (1.0, 0.35, 0.7)[index % 3]).astype(frame.dtype)
 
 
-HARD = [
-    bordered,
-    cornered,
-    dusty,
-    ghosted,
-    eight_bits,
-    banded,
-    bright_columns,
-    blurred_often,
-    gradient,
-    bird,
-    exposures,
-]
+HARD = [cornered, dusty, ghosted, blurred_often, bird]
+MORE_HARD = [bordered, eight_bits, banded, bright_columns, gradient, exposures]
 
 
-@pytest.mark.parametrize("change", HARD)
+@pytest.mark.parametrize("change", and_long(HARD, MORE_HARD))
 def test_what_is_called_good_is_right(change):
     # TRUTH  the Sun stands where it stood: the change may cost frames, or the light, but not the place
     try:
@@ -291,13 +260,11 @@ def test_what_is_called_good_is_right(change):
     assert levels(lock) != {"good"} or not faults(lock, recording()[1])
 
 
-@pytest.mark.parametrize(
-    ("jump_px", "every"), [((25.0, -18.0), False), ((-40.0, 0.0), False), ((9.0, 14.0), True)]
-)
+@pytest.mark.parametrize(("jump_px", "every"), [((25.0, -18.0), False), ((9.0, 14.0), True)])
 def test_a_jump_of_the_guiding_is_followed(jump_px, every):
     # TRUTH  frames moved by a jump in the middle, or to and fro in every second frame
     index = np.arange(SPEC.frames)
-    on = (index % 2 if every else index >= 10).astype(float)
+    on = (index % 2 if every else index >= 6).astype(float)
     lock = locked(lambda frame, i: moved(frame, on[i] * jump_px[0], on[i] * jump_px[1]))
     assert levels(lock) != {"good"} or not faults(lock, recording()[1], on[:, None] * np.array(jump_px))
 
@@ -325,16 +292,14 @@ def test_a_limb_cut_short_is_refused(columns):
 def test_a_wrong_mount_is_named(rate, camera):
     # TRUTH  the scene's rotation is not what the mount and the site give; 10 h UT at 47 degrees north: 15
     # degrees an hour
-    spec = replace(SPEC, rotation_deg_h=rate, cadence_s=120.0, first_utc="2026-05-17T10:00:00")
+    spec = replace(SPEC, rotation_deg_h=rate, cadence_s=200.0, first_utc="2026-05-17T10:00:00")
     lock = locked(spec=spec, camera=camera, site=SITE)
     level, sentences = light(lock.checks, "lock")
     assert level == "poor"
     assert any("The frames turn by" in sentence for sentence in sentences)
 
 
-@pytest.mark.parametrize(
-    "factor", [0.8, 1.25, *(pytest.param(far, marks=pytest.mark.long) for far in (0.5, 2.0))]
-)
+@pytest.mark.parametrize("factor", and_long([0.8], [0.5, 1.25, 2.0]))
 def test_a_radius_held_wrong_is_not_called_good(factor):
     truth = recording()[1]
     try:
@@ -344,9 +309,7 @@ def test_a_radius_held_wrong_is_not_called_good(factor):
     assert levels(lock) != {"good"}
 
 
-@pytest.mark.parametrize(
-    "factor", [0.8, 1.25, *(pytest.param(far, marks=pytest.mark.long) for far in (0.5, 2.0))]
-)
+@pytest.mark.parametrize("factor", and_long([0.8], [0.5, 1.25, 2.0]))
 def test_a_wrong_scale_is_not_called_good(factor):
     # TRUTH  the optics state a scale that is off by a factor
     camera = CameraSettings(arcsec_per_px=factor * 960.0 / recording()[1].radius_px)
@@ -357,18 +320,15 @@ def test_a_wrong_scale_is_not_called_good(factor):
     assert levels(lock) != {"good"}
 
 
-@pytest.mark.parametrize(
-    ("count", "cadence_s", "factor"), [(12, 100.0, 0.85), (20, 60.0, 0.9), (20, 60.0, 1.1)]
-)
-def test_a_sun_of_another_size_half_way_is_not_trusted(count, cadence_s, factor):
-    # TRUTH  the second half 15 and 10 % smaller, and 10 % larger: the edge, sought near the circle of all
-    # frames, hides the radius of those
-    spec = replace(SPEC, frames=count, cadence_s=cadence_s)
-    lock = locked(lambda frame, index: frame if index < count // 2 else scaled(frame, factor), spec)
+@pytest.mark.parametrize("factor", and_long([0.85, 1.1], [0.9, 1.25]))
+def test_a_sun_of_another_size_half_way_is_not_trusted(factor):
+    # TRUTH  the second half smaller or larger: the edge, sought near the circle of all frames, hides the
+    # radius of those
+    lock = locked(lambda frame, index: frame if index < 6 else scaled(frame, factor))
     assert light(lock.checks, "lock")[0] == light(lock.checks, "scale")[0] == "poor"
 
 
-@pytest.mark.parametrize("equal", [(4,), (4, 5, 6), tuple(range(1, 20))])
+@pytest.mark.parametrize("equal", and_long([tuple(range(1, 12))], [(4,)]))
 def test_equal_stamps_divide_by_nothing(equal):
     # TRUTH  the frames themselves are as they were
     sequence, truth = recording()

@@ -198,11 +198,11 @@ def test_no_run_at_all_is_an_error(tmp_path):
 
 def test_rotation_is_said_between_sessions_and_not_over_weeks(archive, tmp_path):
     one, two = gather_season([archive], tmp_path).rows
-    # TRUTH  by hand: the middles, 09:34:50 and 10:00 of the next day, lie 24.42 h apart; 13.727 deg a day
-    # make 13.97 deg, and R (1 - cos) 20.57 Mm.
+    # TRUTH  by hand: the middles, 09:33:10 and 10:00 of the next day, lie 24.45 h apart; 13.727 deg a day
+    # make 13.98 deg, and R (1 - cos) 20.62 Mm.
     said = carried_sentence(one, two)
     assert "in 24.4 h the Sun turned by 14.0°" in said
-    assert "sank by 20.57 Mm" in said
+    assert "sank by 20.62 Mm" in said
     assert carried_sentence(two, one) == ""
 
     # an hour of one camera, and two short runs of another within it and a minute apart

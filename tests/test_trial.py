@@ -57,9 +57,9 @@ def test_its_light_stands_where_it_should(job):
 
 def test_too_few_frames_for_any_knot_are_refused(few_frames, tmp_path, monkeypatch):
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))
-    job = run(few_frames, tmp_path / "out", change_settings(QUICK_SETTINGS, {"motion.least_points": 13}))
-    assert len(job.strip) == 12
-    with pytest.raises(InputError, match="has 12 frames, and a knot must be seen in 13; record for longer"):
+    job = run(few_frames, tmp_path / "out", change_settings(QUICK_SETTINGS, {"motion.least_points": 9}))
+    assert len(job.strip) == 8
+    with pytest.raises(InputError, match="has 8 frames, and a knot must be seen in 9; record for longer"):
         run_trial(tmp_path / "out")
 
 

@@ -59,11 +59,11 @@ def test_measurement_meets_truth(small_scene, small_run):
 
 
 def test_summary_and_tables_agree(small_run):
-    # TRUTH  30 frames, 20 s apart
+    # TRUTH  20 frames, 20 s apart
     page = read_summary(small_run.folder)
     frames = Table.read(small_run.folder["frames"], format="ascii.ecsv")
     knots = Table.read(small_run.folder["knots"], format="ascii.ecsv")
-    assert page["frames_read"] == len(frames) == 30
+    assert page["frames_read"] == len(frames) == 20
     assert page["frames_used"] == int(np.sum(frames["used"]))
     assert page["counts"]["moving_knots"] == int(np.sum(knots["moving"]))
     assert page["cadence_s"] == pytest.approx(20.0)
@@ -154,5 +154,5 @@ def test_changed_input_is_done_anew(few_frames, tmp_path, monkeypatch):
     run(copy, tmp_path / "out")
     sorted(copy.iterdir())[-1].unlink()
     job = run(copy, tmp_path / "out")
-    assert json.loads(job.folder["summary"].read_text(encoding="utf-8"))["frames_read"] == 11
-    assert len(job.lock.used) == 11
+    assert json.loads(job.folder["summary"].read_text(encoding="utf-8"))["frames_read"] == 7
+    assert len(job.lock.used) == 7

@@ -127,7 +127,7 @@ def test_what_is_no_sun_is_refused_or_poor(picture):
     assert level == "poor"
 
 
-@pytest.mark.parametrize("soft_px", [0.0, 1.2, 3.0])
+@pytest.mark.parametrize("soft_px", [0.0, 3.0])
 @pytest.mark.parametrize("noise", [0.0, 60.0])
 def test_a_field_stop_is_not_taken_for_the_limb(soft_px, noise):
     # TRUTH  the middle of the disc, with its texture and noise, seen through a round hole, in focus or not;
@@ -187,14 +187,6 @@ def test_two_recordings_in_one_folder_are_named():
     ((level, said),) = sentences(recording(frames), "lock")
     assert level == "poor"
     assert any(s.startswith("frames#8 shows another limb than frames#7: two recordings") for s in said)
-
-
-@pytest.mark.parametrize("seed", range(3))
-def test_an_arc_of_ten_degrees_is_measured_with_its_error_or_refused(seed):
-    # TRUTH  the scene's radius
-    scene = make_scene(replace(SPEC, frames=6, limb_arc_deg=10.0, seed=seed))
-    lock = lock_exposures(scene.sequence())
-    assert abs(lock.own_radius_px - scene.truth.radius_px) < 4.0 * lock.own_radius_err_px
 
 
 def wide_filter(chromosphere):

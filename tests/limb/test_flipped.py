@@ -13,7 +13,7 @@ from promtrack.scene import make_scene
 from promtrack.sequence.records import SolarHeader
 from tests.conftest import SMALL
 
-ARC = replace(SMALL, frames=16)
+ARC = replace(SMALL, frames=10)
 DISC = replace(
     ARC, limb_arc_deg=None, arcsec_per_px=8.0, side="whole", centre_px=(190.0, 155.0), knots=()
 )  # 118 px in radius, off the middle
@@ -43,23 +43,23 @@ def test_turned_frames_are_turned_back(spec, which):
     number = np.arange(spec.frames)
     turned = {
         "none": number < 0,
-        "second half": number >= 7,
+        "second half": number >= 4,
         "last": number == spec.frames - 1,
         "every second": number % 2 == 1,
     }[which]
     before, sequence = flipped(spec, turned)
     upright = turned_back(sequence)
-    for i in (0, 6, 7, 15):
+    for i in (0, 3, 4, 9):
         np.testing.assert_array_equal(upright.frame(i), before.frame(i))
     said = [note for note in upright.notes if "turned by 180 degrees" in note]
     assert len(said) == int(turned.any())
     if said:
-        assert said[0].startswith(f"{turned.sum()} of 16 frames")
+        assert said[0].startswith(f"{turned.sum()} of 10 frames")
 
 
 def test_the_lock_is_that_of_a_recording_without_a_flip():
     # TWIN  the same recording upright
-    before, sequence = flipped(ARC, np.arange(16) >= 9)
+    before, sequence = flipped(ARC, np.arange(10) >= 6)
     lock, same = lock_limb(turned_back(sequence)), lock_limb(before)
     np.testing.assert_array_equal(lock.centre_x_px, same.centre_x_px)
     assert lock.used.all()
@@ -76,7 +76,7 @@ def test_mirror_images_are_refused(spec, which, axis):
     # TRUTH  some frames are mirrored, left and right or top and bottom
     sequence = recorded(spec)
     read, number = sequence.read, np.arange(spec.frames)
-    mirrored = number >= 7 if which == "second half" else number % 2 == 1
+    mirrored = number >= 4 if which == "second half" else number % 2 == 1
     sequence = replace(sequence, read=lambda i: np.flip(read(i), axis) if mirrored[i] else read(i))
     with pytest.raises(InputError, match="is a mirror image of"):
         turned_back(sequence)

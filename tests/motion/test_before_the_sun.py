@@ -23,6 +23,7 @@ from tests.conftest import QUICK_SETTINGS, SMALL
 from tests.messy import frames_in
 from tests.motion.made_strips import Recipe, made_strip
 from tests.motion.test_measure import knot
+from tests.test_perturbed_runs import and_long
 
 Y, X = np.mgrid[: SMALL.shape[0], : SMALL.shape[1]].astype(np.float32)
 
@@ -39,7 +40,9 @@ def quiet():
     return [scene.frame(i).astype(np.float32) for i in range(len(scene))]
 
 
-@pytest.mark.parametrize("way", [(200, 0.5, 155, 1.8), (150, 0.5, 222, -1.8), (200, 0.5, 100, 3.95)])
+@pytest.mark.parametrize(
+    "way", and_long([(203, 0.5, 166, 1.8)], [(153, 0.5, 211, -1.8), (205, 0.5, 140, 3.95)])
+)
 def test_what_is_as_bright_before_the_disc_is_no_plasma(quiet, way, tmp_path, monkeypatch):
     # TRUTH  a speck at some 110 or 240 km/s across the limb, which lies at 194 px, and as bright on the disc
     x, by_x, y, by_y = way

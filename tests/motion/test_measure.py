@@ -145,17 +145,15 @@ def test_wrong_sectors_and_slits_are_refused(measured, changes, words):
     assert words in str(caught.value)
 
 
+def first_of(strip, count):
+    """The first strips alone."""
+    fields = ("times_utc", "frame", "centre_err_mm", "along_err_mm")
+    return replace(strip, **{name: getattr(strip, name)[:count] for name in fields})
+
+
 @pytest.mark.parametrize("count", [1, 2, 5])
 def test_a_run_of_a_few_strips_is_no_trouble(measured, count):
-    strip = measured[0]
-    short = replace(
-        strip,
-        times_utc=strip.times_utc[:count],
-        frame=strip.frame[:count],
-        centre_err_mm=strip.centre_err_mm[:count],
-        along_err_mm=strip.along_err_mm[:count],
-    )
-    motion = measure_motion(short)
+    motion = measure_motion(first_of(measured[0], count))
     assert motion.knots == ()
     assert motion.fronts == ()
 
@@ -172,12 +170,12 @@ def test_progress_ends_with_the_work(measured, told):
 
 def test_the_same_seed_gives_the_same_result_whatever_the_number_of_workers(measured, monkeypatch):
     # TWIN  the same strips by one worker and by five: every number the same, prominences included
-    strip = measured[0]
-    found = []
+    strip, found = first_of(measured[0], 50), []
     for workers in (1, 5):
         monkeypatch.setattr("promtrack.workers.worker_count", lambda *, count=workers: count)
         found.append(pickle.dumps(measure_motion(strip, seed=1, disc_counts=1000.0)))
     assert found[0] == found[1]
+    assert pickle.loads(found[0]).knots
 
 
 def knot(radial_km_s: float, along_km_s: float, error_km_s: float, height_mm: float = 50.0) -> KnotTrack:
@@ -288,7 +286,7 @@ def test_free_fall_in_words():
 
 
 def test_a_front_that_does_not_move_has_no_meaning(measured):
-    strip = measured[0]
+    strip = first_of(measured[0], 60)
     motion = measure_motion(strip, motion=MotionSettings(sectors=("65-70",)))
     for front in motion.fronts:
         words = front_meaning(front, strip.geometry.limb_mm, scale_err=0.0, clock_err=0.0)

@@ -12,7 +12,6 @@ from tests.motion.diagrams import as_diagram, fit_oscillation, restless, swingin
     ("amplitude", "period", "damping"),
     [
         (2.0, 1700.0, np.inf),
-        (2.0, 900.0, np.inf),
         (3.0, 1200.0, 2500.0),
         (2.0, 300.0, np.inf),
         (5.0, 1500.0, np.inf),
@@ -38,17 +37,20 @@ def test_period_within_three_per_cent(amplitude, period, damping):
 
 
 def test_errors_are_honest():
-    # TRUTH  24 diagrams: the stated period error covers 45 to 92 % (68.3 % +- 2.4 sigma of a binomial)
+    # TRUTH  24 diagrams: the stated period error covers 45 to 92 % (68.3 % +- 2.4 sigma of a binomial), every
+    # period is within 3 %, and no damping is stated where there is none
     fits = [
         fit_oscillation(swinging(np.random.default_rng(100 + s), amplitude_px=2.0, period_s=900.0))
         for s in range(24)
     ]
     covered = [abs(fit.period_s - 900) < fit.period_err_s for fit in fits]
     assert 0.45 <= np.mean(covered) <= 0.92
+    assert [fit.period_s for fit in fits] == pytest.approx([900.0] * 24, rel=0.03)
+    assert np.mean([np.isinf(fit.damping_s) for fit in fits]) >= 0.8
 
 
 def test_damping_time():
-    # TRUTH  damping time 2400 s, amplitude 4 px: median of 10 within 15 %; without damping none is stated
+    # TRUTH  damping time 2400 s, amplitude 4 px: median of 10 within 15 %
     fits = [
         fit_oscillation(
             swinging(np.random.default_rng(s), amplitude_px=4.0, period_s=800.0, damping_s=2400.0)
@@ -56,11 +58,6 @@ def test_damping_time():
         for s in range(10)
     ]
     assert np.median([fit.damping_s for fit in fits]) == pytest.approx(2400.0, rel=0.15)
-    steady = [
-        fit_oscillation(swinging(np.random.default_rng(s), amplitude_px=4.0, period_s=800.0))
-        for s in range(10)
-    ]
-    assert np.mean([np.isinf(fit.damping_s) for fit in steady]) >= 0.8
 
 
 def test_still_threads_do_not_oscillate():

@@ -23,7 +23,13 @@ from promtrack.settings_text import change_settings
 AGREE_ARCSEC = 0.5
 
 
-@pytest.fixture(scope="module", params=[(30.0, False), (-115.0, True)], ids=["plain", "mirrored"])
+@pytest.fixture(
+    scope="module",
+    params=[
+        pytest.param((30.0, False), id="plain", marks=pytest.mark.long),
+        pytest.param((-115.0, True), id="mirrored"),
+    ],
+)
 def oriented(request, small_frames, tmp_path_factory):
     """Folder of measured products whose position angles are known; clip and figures are not needed here."""
     folder = tmp_path_factory.mktemp("oriented") / "run"

@@ -761,7 +761,11 @@ def test_words_never_meet_in_the_eruption(name, eruption):
 @pytest.mark.parametrize("zoom", [1.0, 4.0])
 def test_the_end_card_leaves_the_scale_free(name, zoom):
     # TRUTH  however large the Earth of a close picture is: words and scale share no pixel and are inside.
-    annotation = laid_out(stage(view=name, zoom=zoom, credit="A. Observer, a club with a long name, a town"))
+    annotation = laid_out(stage(view=name))
+    closer = tuple(replace(view, km_per_px=view.km_per_px / zoom) for view in annotation.views)
+    size = scale_size(closer, annotation.page, bar=True, earth=True)
+    measured = quick_run(view=name, credit="A. Observer, a club with a long name, a town")
+    annotation = replace(annotation, measured=measured, blocks={"scale": Rect(0, 0, *size)})
     card, scale, inside = end_card(annotation), end_scale(annotation), annotation.page.inside
     words = Rect(inside.left, inside.top, card.width, card.height)
     assert not overlaps(words, scale)
