@@ -111,10 +111,10 @@ def too_fast(measured: Measured, knot: KnotTrack) -> bool:
 
 
 def told_ridges(measured: Measured) -> list[Ridge]:
-    """Ridges that are shown: a chain of different lights makes ridges as well, so only those of what was
-    followed otherwise too, or all where the user has asked for the paths."""
+    """Ridges that are shown: those of knots, which are a second measurement, or all where the user has asked
+    for the paths. A chain of different lights makes ridges as well, and a front's edge is no second one."""
     asked = bool(measured.settings.motion.slits)
-    return [ridge for ridge in measured.motion.ridges if ridge.knot or ridge.front or asked]
+    return [ridge for ridge in measured.motion.ridges if asked or (ridge.knot and not ridge.front)]
 
 
 def relative_error(measured: Measured) -> float:

@@ -687,13 +687,17 @@ def test_the_title_of_time_distance_counts_what_is_drawn(measured_fake):
     assert title == "Streaks (ridges) confirm a knot's speed in 2 of 2 cases here, 2 of 3 in all"
 
 
-def test_the_light_of_a_front_has_its_name_once_and_no_second_speed(measured_fake):
-    # TRUTH  two pieces of the edge of front A along one path
+def test_the_edge_of_a_front_is_no_second_speed_of_it(measured_fake):
+    # TRUTH  two pieces of the edge of front A along one path, of its flank: no number of these stands beside
+    # that of its top, but on a path that was asked for
     ridge = measured_fake.motion.ridges[0]
     pieces = tuple(replace(ridge, knot=0, front=1, slit=0, speed_km_s=speed) for speed in (-67.0, -25.0))
     run = replace(measured_fake, motion=replace(measured_fake.motion, ridges=pieces))
-    words = [text.get_text() for text in sheet_of("time_distance", run).axes[0].texts]
-    assert words == ["the edge of front A"]
+    assert "time_distance" not in [sheet.name for sheet in drawn_sheets(run)]
+    asked = replace(run, settings=change_settings(run.settings, {"motion.slits": ["radial:90"]}))
+    words = [text.get_text() for text in sheet_of("time_distance", asked).axes[0].texts]
+    assert words
+    assert all(re.fullmatch(r"\S+ ± \S+ km/s along this path\nthe edge of front A", word) for word in words)
 
 
 def test_a_curved_ridge_is_drawn_curved(measured_fake):

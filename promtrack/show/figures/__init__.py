@@ -131,7 +131,7 @@ SHEETS = (
         lambda run: (
             ""
             if told_ridges(run) or (run.motion.slits and run.settings.motion.slits)
-            else "no knot or front leaves a streak on a path"
+            else "no knot leaves a streak on a path"
         ),
     ),
     Sheet(

@@ -58,7 +58,7 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
     # those with a ridge of a knot, else those with any ridge, else all
     shown = sorted({r.slit for r in ridges if r.knot} or {r.slit for r in ridges} or every)[:MOST_SLITS]
     relative = {r: r.speed_err_km_s / max(abs(r.speed_km_s), 1e-3) for r in ridges}
-    first = sorted(relative, key=lambda r: (not (r.knot or r.front), relative[r]))
+    first = sorted(relative, key=lambda r: (not r.knot, relative[r]))
     drawn = {number: [r for r in first if r.slit == number][:MOST_RIDGES] for number in shown}
     subtitle = f"What is brighter than usual along a path. Heights above {limb_name(measured)}"
     figure = sheet(_title(measured, [r for ridges in drawn.values() for r in ridges]), subtitle)
@@ -140,8 +140,7 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
         line = np.stack([days(measured, times), distance], axis=1)
         lines.append(line)
         knot = next((knot for knot in measured.motion.knots if knot.knot == ridge.knot), None)
-        said = _ridge_words(measured, ridge, knot)
-        words.append(said if said not in words else "")  # pieces of one edge
+        words.append(_ridge_words(measured, ridge, knot))
         colours.append(
             ON_DARK.knot(named.place(knot)) if knot and named.knot(knot) and not ridge.front else PICTURE_INK
         )
@@ -155,9 +154,8 @@ def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> st
     error = float(np.hypot(ridge.speed_err_km_s, ridge.speed_km_s * relative_error(measured)))
     speed = Quoted(ridge.speed_km_s, error, "km/s").text
     front = next((front for front in measured.motion.fronts if front.front == ridge.front), None)
-    if front is not None:  # the speed along a path is that of its flank, no second one of its top
-        asked = f"{speed} along this path\n" * bool(measured.settings.motion.slits)
-        return f"{asked}the edge of {track_name(measured, front)}"
+    if front is not None:
+        return f"{speed} along this path\nthe edge of {track_name(measured, front)}"
     if knot is None:
         return speed
     return f"{speed}\n{track_name(measured, knot)} {'agrees' if ridge.agrees else 'differs'} then"
@@ -165,19 +163,12 @@ def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> st
 
 def _title(measured: Measured, drawn: list[Ridge]) -> str:
     """What the ridges on the sheet say together."""
-    of_knots, every = (
-        [r for r in some if r.knot and not r.front] for some in (drawn, measured.motion.ridges)
-    )
-    if of_knots:
-        agree = sum(ridge.agrees for ridge in of_knots)
-        words = (
-            f"Streaks (ridges) confirm a knot's speed in {agree} of {counted(len(of_knots), 'case', 'cases')}"
-        )
+    every = [ridge for ridge in measured.motion.ridges if ridge.knot and not ridge.front]
+    if shown := [ridge for ridge in drawn if ridge in every]:
+        agree, cases = sum(ridge.agrees for ridge in shown), counted(len(shown), "case", "cases")
         more = f" here, {sum(ridge.agrees for ridge in every)} of {len(every)} in all"
-        return words + more * (len(every) > len(of_knots))
-    names = [track_name(measured, f) for f in measured.motion.fronts if {f.front} & {r.front for r in drawn}]
-    if len(names) == 1 and all(ridge.front for ridge in drawn):
-        return f"How the edge of {names[0]} passes along these paths"
+        words = f"Streaks (ridges) confirm a knot's speed in {agree} of {cases}"
+        return words + more * (len(every) > len(shown))
     words = counted(len(drawn), "streak (ridge)", "streaks (ridges)")
     return f"{words[0].upper()}{words[1:]} along these paths"
 
