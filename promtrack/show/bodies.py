@@ -17,28 +17,10 @@ import numpy as np
 from promtrack.motion.interpretation import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import with_error
-from promtrack.show.canvas import (
-    Canvas,
-    Page,
-    block,
-    draw_line,
-    draw_marker,
-    draw_text,
-    letter_strength,
-    text_width,
-)
+from promtrack.show.canvas import Canvas, Page, block, draw_line, draw_marker, draw_text, text_width
 from promtrack.show.curves import LONG_GAP, front_curve, knot_speed
 from promtrack.show.findings import front_model, is_steady, relative_error, speed_of
-from promtrack.show.layout import (
-    Ground,
-    Rect,
-    busy_share,
-    mind_line,
-    nearest_places,
-    overlaps,
-    plasma_lengths,
-    take,
-)
+from promtrack.show.layout import Ground, Rect, busy_share, mind_line, nearest_places, plasma_lengths, take
 from promtrack.show.palette import ON_DARK, bgr_of
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import way_of
@@ -246,14 +228,10 @@ def draw_body(
         columns = mark[0] + 0.5 * page.unit, mark[0] - 0.5 * page.unit - letter.width
         places = [(x, mark[1] + up * page.unit) for up in (-1.4, 0.2) for x in columns]
         boxes = [Rect(round(x), round(y), letter.width, letter.height) for x, y in places]
-        free = (
-            box
-            for box in boxes
-            if inside.left < box.left and box.right < inside.right
-            if inside.top < box.top and not any(overlaps(box, other) for other in spared)
-        )
-        if place := next(free, None):
-            draw_text(canvas, letter, place.left, place.top, body.bgr, strength=letter_strength(body.bgr))
+        boxes = [box for box in boxes if inside.left < box.left and box.right < inside.right]
+        boxes = [box for box in boxes if inside.top < box.top and not any(box.overlaps(o) for o in spared)]
+        if place := next(iter(boxes), None):
+            draw_text(canvas, letter, place.left, place.top, body.bgr)
         return place
     if not words or body.label is None:
         return None
@@ -265,24 +243,25 @@ def draw_body(
         draw_line(canvas, np.array([start, stop]), max(page.stroke - 1, 1), body.bgr, strength=0.5 * share)
     right = mark[0] > body.label.right
     x = body.label.right - number.width if right else body.label.left
-    draw_text(canvas, number, x, body.label.top, body.bgr, strength=letter_strength(body.bgr))
+    draw_text(canvas, number, x, body.label.top, body.bgr)
     return None
 
 
 def _speed(measured: Measured, track: Front | KnotTrack) -> tuple[np.ndarray, np.ndarray]:
     """The model's speed at the track's times and its whole error [km/s]; nan where it rests or none fits."""
-    model = front_model(track) if isinstance(track, Front) else None
-    if isinstance(track, KnotTrack) and track.fit.model != "none":
+    speed = error = np.full(len(track.time_s), np.nan)
+    if isinstance(track, Front):
+        if (model := front_model(track)) is not None:
+            curve = front_curve(track, model, track.time_s)
+            speed = np.where(
+                curve.speed_km_s == 0.0, np.nan, curve.speed_km_s
+            )  # 0 only where the model rests
+            error = curve.speed_err_km_s
+    elif track.fit.model != "none":
         if is_steady(measured, track):
             quoted = speed_of(measured, track)
-            return np.full(len(track.time_s), quoted.value), np.full(len(track.time_s), quoted.error)
+            return np.full(len(speed), quoted.value), np.full(len(speed), quoted.error)
         speed, error = knot_speed(track, measured.strip.geometry.limb_mm, track.time_s)
-    elif isinstance(track, Front) and model is not None:
-        curve = front_curve(track, model, track.time_s)
-        speed = np.where(curve.speed_km_s == 0.0, np.nan, curve.speed_km_s)  # 0 only where the model rests
-        error = curve.speed_err_km_s
-    else:
-        return np.full(len(track.time_s), np.nan), np.full(len(track.time_s), np.nan)
     return speed, np.hypot(error, speed * relative_error(measured))
 
 
@@ -311,7 +290,8 @@ def _best_place(
         found = sorted(places, key=lambda r: (r.top, r.left))
         if found:
             cost, best = min((_cost(ground, ends, plasma, rect, page), k) for k, rect in enumerate(found))
-            return found[best] if headline or cost < FARTHEST * page.unit else None
+            # another number than the headline's is left out beyond 25 type sizes of leader, as costed
+            return found[best] if headline or cost < 25.0 * page.unit else None
     return None
 
 

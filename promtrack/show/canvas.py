@@ -12,18 +12,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from promtrack.show import palette
 from promtrack.show.layout import Rect
-from promtrack.show.palette import (
-    LUMA_B,
-    LUMA_G,
-    LUMA_R,
-    ON_DARK,
-    Colour,
-    bgr_of,
-    bgr_to_ycc,
-    palette_ycc,
-    ycc_to_bgr,
-)
+from promtrack.show.palette import LUMA_B, LUMA_G, LUMA_R, ON_DARK, Colour
 
 BAND_ROWS = 128  # of a picture worked on at a time: they stay in the processor's cache
 
@@ -40,7 +31,7 @@ class Canvas:
 
 def canvas_from_tone(tone: np.ndarray, look: str, step: int) -> Canvas:
     """A toned picture, (height, width) uint8, in colour."""
-    y, cb, cr = palette_ycc(look)[:, None]  # (1, 256) each, as cv2.LUT wants
+    y, cb, cr = palette.palette_ycc(look)[:, None]  # (1, 256) each, as cv2.LUT wants
     size = tone.shape[1] // step, tone.shape[0] // step
     small = cv2.resize(tone, size, interpolation=cv2.INTER_AREA) if step > 1 else tone
     return Canvas(cv2.LUT(tone, y), cv2.LUT(small, cb), cv2.LUT(small, cr), step)
@@ -59,7 +50,7 @@ def canvas_to_bgr(canvas: Canvas) -> np.ndarray:
     bgr = np.empty((*canvas.y.shape, 3), np.uint8)
     for top in range(0, len(bgr), BAND_ROWS):
         band = slice(top, top + BAND_ROWS)
-        bgr[band] = ycc_to_bgr(np.stack([plane[band] for plane in (canvas.y, *colour)], axis=-1))
+        bgr[band] = palette.ycc_to_bgr(np.stack([plane[band] for plane in (canvas.y, *colour)], axis=-1))
     return bgr
 
 
@@ -98,7 +89,7 @@ def paint(canvas: Canvas, mask: np.ndarray, bgr: Colour, *, x: int, y: int, stre
 
 @lru_cache(maxsize=256)
 def _ycc_of(bgr: Colour) -> list[float]:
-    return bgr_to_ycc(np.array(bgr)).tolist()
+    return palette.bgr_to_ycc(np.array(bgr)).tolist()
 
 
 def _blend(plane: np.ndarray, mask: np.ndarray, value: float, strength: float) -> None:
@@ -107,7 +98,7 @@ def _blend(plane: np.ndarray, mask: np.ndarray, value: float, strength: float) -
     plane[:] = np.rint(plane + share * (np.float32(value) - plane))
 
 
-ANNOTATION = bgr_of(ON_DARK.annotation)
+ANNOTATION = palette.bgr_of(ON_DARK.annotation)
 BLACK = (0.0, 0.0, 0.0)
 # Parts of the picture at left, top, right and bottom that nothing is written in: a feed lays its own controls
 # over a tall picture's foot, and a player its bar over a wide one's.
@@ -141,9 +132,13 @@ def make_page(width: int, height: int) -> Page:
 
 
 def draw_text(
-    canvas: Canvas, block: Block, x: int, y: int, bgr: Colour = ANNOTATION, *, strength: float = 0.9
+    canvas: Canvas, block: Block, x: int, y: int, bgr: Colour = ANNOTATION, *, strength: float | None = None
 ) -> None:
-    """Text with its top-left corner at (x, y)."""
+    """Text with its top-left corner at (x, y). Its opacity: dark letters need all to be read, bright ones
+    show their colour with less."""
+    if strength is None:
+        luma = LUMA_B * bgr[0] + LUMA_G * bgr[1] + LUMA_R * bgr[2]
+        strength = float(np.clip(0.6 * 255.0 / luma, 0.85, 1.0))
     paint(canvas, block.halo, BLACK, x=x - block.reach, y=y - block.reach)
     paint(canvas, block.mask, bgr, x=x, y=y, strength=strength)
 
@@ -151,12 +146,6 @@ def draw_text(
 def draw_words(canvas: Canvas, words: str, page: Page, x: float, y: float) -> None:
     """One line in the page's type, as opaque as all that stands for the whole time."""
     draw_text(canvas, block(((words, page.unit),)), round(x), round(y), strength=page.ink)
-
-
-def letter_strength(bgr: Colour) -> float:
-    """Opacity of letters in a colour: dark ones need all to be read, bright ones show their colour with
-    less."""
-    return float(np.clip(0.6 * 255.0 / (LUMA_B * bgr[0] + LUMA_G * bgr[1] + LUMA_R * bgr[2]), 0.85, 1.0))
 
 
 def draw_line(

@@ -35,7 +35,6 @@ if TYPE_CHECKING:
 TITLE_TYPE, END_TYPE = 1.3, 1.15  # of the usual type size
 SMALLER = (1.0, 0.85, 0.7, 0.5)  # type of an end card that would not fit
 MOON_KM = 384_400.0  # semi-major axis of the Moon's orbit, to 100 km
-ERUPTION_KM_S = 30.0  # a front that rises faster is called an eruption in the clip's title
 QUARTERS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
 
@@ -59,7 +58,7 @@ def recorded(measured: Measured) -> tuple[str, str]:
     """What was recorded and where: 'Erupting prominence', 'east limb, position angle 78°'."""
     fronts, knots = ranked_fronts(measured.motion), ranked_knots(measured.motion)
     models = [front_model(front) for front in fronts]
-    rising = any(model is not None and model.peak_speed_km_s > ERUPTION_KM_S for model in models)
+    rising = any(model is not None and model.peak_speed_km_s > 30.0 for model in models)  # our own limit
     what = "Prominence in motion" if fronts or knots else "Solar prominence"
     geometry = measured.strip.geometry
     angle = float(geometry.angle_deg((geometry.columns - 1) / 2.0))

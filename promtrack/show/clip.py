@@ -10,6 +10,7 @@ import contextlib
 from collections.abc import Callable, Generator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -17,16 +18,9 @@ import numpy as np
 
 from promtrack.files import atomic_write
 from promtrack.limb.records import LimbLock
+from promtrack.show import encode
 from promtrack.show.canvas import blank_canvas, canvas_from_tone, canvas_to_bgr, planes_of
-from promtrack.show.encode import (
-    Encoder,
-    check_video,
-    damaged,
-    transparent_options,
-    write_gif,
-    write_webp,
-    x264_options,
-)
+from promtrack.show.encode import Encoder
 from promtrack.show.overlay import Annotation, draw_annotation
 from promtrack.show.records import Measured
 from promtrack.show.studio import Studio, best_shot, prepare
@@ -36,7 +30,6 @@ from promtrack.workers import map_ahead, worker_count
 
 Progress = Callable[[int, int], None]
 Planes = tuple[memoryview, ...]
-PICTURE_BYTES = 60  # memory per picture pixel that a worker needs: frame, warped floats, tables, planes
 SMALL = "clip-small.mp4"  # for GIF and WebP; removed when they are made
 FOR_LARGE = {"heights", "gaps"}  # what GIF and WebP, which are seen small, go without
 
@@ -60,19 +53,13 @@ class Film:
 
 
 def render_clip(measured: Measured, folder: Path, *, progress: Progress | None = None) -> tuple[Path, ...]:
-    """Write `clip.mp4`, `poster.png` and what `clip.also` asks for into `folder`.
-
-    Further files are clip-plain.mp4, clip-overlay.mov, clip.gif, clip.webp, and TIFF files
-    in locked-frames/.
-
-    Raises
-    ------
-    InputError : no frame is used, no ffmpeg, the encoder fails, or the disk is full; no half file is left
-    SettingsError : clip.at, clip.from or clip.to name nothing that is there
-    """
+    """Write `clip.mp4`, `poster.png` and what `clip.also` asks for into `folder`: clip-plain.mp4,
+    clip-overlay.mov, clip.gif, clip.webp, and TIFF files in locked-frames/. Raises InputError: no frame is
+    used, no ffmpeg, the encoder fails, or the disk is full, and no half file is left; SettingsError: clip.at,
+    clip.from or clip.to name nothing that is there."""
     folder = Path(folder).absolute()  # ffmpeg would take "a:" at the start of a name for a protocol
     clip, studio = measured.settings.clip, prepare(measured)
-    small = {"gif": write_gif, "webp": write_webp}
+    small = {"gif": encode.write_gif, "webp": encode.write_webp}
     for kind in small:  # should the limit not be met, none of an earlier clip stands beside the new one
         if kind in clip.also:
             (folder / f"clip.{kind}").unlink(missing_ok=True)
@@ -84,7 +71,7 @@ def render_clip(measured: Measured, folder: Path, *, progress: Progress | None =
         with ThreadPoolExecutor(1, "poster") as pool:  # drawn while the films are looked at
             poster = pool.submit(_poster, studio, annotation, folder / "poster.png")
             for film in films:
-                check_video(paths[film.name], studio.plan.pictures, view.width, view.height)
+                encode.check_video(paths[film.name], studio.plan.pictures, view.width, view.height)
     files = [folder / film.name for film in films if film.name != SMALL]
     files.insert(1, poster.result())
     try:
@@ -104,35 +91,30 @@ def _films(studio: Studio, annotation: Annotation) -> list[Film]:
     clip = measured.settings.clip
     size = view.width, view.height
 
-    def annotated(with_: Annotation, take: Take, tone: np.ndarray) -> Planes:
+    def picture(over: Annotation | None, take: Take, tone: np.ndarray) -> Planes:
         canvas = canvas_from_tone(tone, clip.look, 2)
-        draw_annotation(with_, canvas, take.shot)
+        if over is not None:
+            draw_annotation(over, canvas, take.shot)
         return planes_of(canvas)
 
     def opened(path: Path) -> Encoder:
-        return Encoder(
-            path, size, plan.rate, x264_options(plan.rate, clip.quality), metadata=_metadata(studio)
-        )
+        options = encode.x264_options(plan.rate, clip.quality)
+        return Encoder(path, size, plan.rate, options, metadata=_metadata(studio))
 
-    films = [Film("clip.mp4", lambda take, tone: annotated(annotation, take, tone), opened)]
+    def ink(take: Take, tone: np.ndarray) -> Planes:
+        return overlay_planes(annotation, take.shot)
+
+    def transparent(path: Path) -> Encoder:
+        return Encoder(path, size, plan.rate, encode.transparent_options(), pixels="yuva444p")
+
+    films = [Film("clip.mp4", partial(picture, annotation), opened)]
     if "plain" in clip.also:
-
-        def plain(take: Take, tone: np.ndarray) -> Planes:
-            return planes_of(canvas_from_tone(tone, clip.look, 2))
-
-        films.append(Film("clip-plain.mp4", plain, opened))
+        films.append(Film("clip-plain.mp4", partial(picture, None), opened))
     if "overlay" in clip.also:
-
-        def transparent(path: Path) -> Encoder:
-            return Encoder(path, size, plan.rate, transparent_options(), pixels="yuva444p")
-
-        def ink(take: Take, tone: np.ndarray) -> Planes:
-            return overlay_planes(annotation, take.shot)
-
         films.append(Film("clip-overlay.mov", ink, transparent))
     if {"gif", "webp"} & set(clip.also):
         small = replace(annotation, wanted=annotation.wanted - FOR_LARGE)
-        films.append(Film(SMALL, lambda take, tone: annotated(small, take, tone), opened))
+        films.append(Film(SMALL, partial(picture, small), opened))
     return films
 
 
@@ -170,7 +152,7 @@ def _film(
         return shot, [film.draw(take, tone) for film in films]
 
     size = studio.views[0].width * studio.views[0].height + lock.shape[0] * lock.shape[1]
-    workers = worker_count(worker_bytes=PICTURE_BYTES * size)
+    workers = worker_count(worker_bytes=60 * size)  # a pixel: frame, warped floats, tables, planes
     with contextlib.ExitStack() as stack:
         encoders = [stack.enter_context(film.open(paths[film.name])) for film in films]
         takes = stack.enter_context(contextlib.closing(_takes(studio)))
@@ -240,4 +222,4 @@ def write_locked(
         temporary.write_bytes(data.tobytes())
         again = cv2.imdecode(np.fromfile(temporary, np.uint8), cv2.IMREAD_UNCHANGED) if done else None
         if again is None or again.dtype != np.uint16 or not np.array_equal(again, counts):
-            raise damaged(path, "does not read back")
+            raise encode.damaged(path, "does not read back")

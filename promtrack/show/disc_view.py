@@ -16,15 +16,13 @@ from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.canvas import Block, Canvas, Page, block, draw_line, draw_text
 from promtrack.show.layout import Rect
 from promtrack.show.records import Measured
-from promtrack.show.region_of_interest import FILL, LARGEST_ZOOM
+from promtrack.show.region_of_interest import BENEATH, FILL, LARGEST_ZOOM, LEAST_MM
 from promtrack.show.tone import Toner, tone_frame
-from promtrack.show.view import SIZES, ClipView
+from promtrack.show.view import SIZES, ClipView, view_of
 from promtrack.sun import Orientation
 
 GAP_PX = 12  # between insets
 ASIDE = 0.36  # of an inset's width: its prominence stands left of the middle, so that numbers find room
-LEAST_HALF_MM = 30.0  # half of the limb that an inset shows
-BENEATH = 0.3  # of the prominence's height: so much of the disc lies below it in an inset
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +59,8 @@ def disc_view(measured: Measured) -> ClipView:
     zoom = min(0.5 * height / reach_px, LARGEST_ZOOM)
     known = orientation.position_angles
     turn, side = (orientation.zero_deg, orientation.sign) if known else (0.0, 1)
-    centre, radius = 0.5 * (height - 1.0), lock.radius_px * zoom
-    km_per_px = measured.scale.km_per_px / zoom
-    return ClipView(width, height, zoom, turn, side, centre, centre, radius, km_per_px)
+    centre = 0.5 * (height - 1.0)
+    return view_of(lock, measured.scale, (width, height), zoom, turn, side, (centre, centre))
 
 
 def insets_of(measured: Measured, disc: ClipView) -> tuple[tuple[Inset, ...], int]:
@@ -77,16 +74,16 @@ def insets_of(measured: Measured, disc: ClipView) -> tuple[tuple[Inset, ...], in
     limb_mm = lock.radius_px * scale.km_per_px * 1e-3
     across = max(np.deg2rad(to - start) * limb_mm for start, to, _ in shown)
     upward = max((1.0 + BENEATH) * top for _, _, top in shown)
-    px_per_mm = min(FILL * wide / max(across, 2.0 * LEAST_HALF_MM), FILL * tall / upward)
+    px_per_mm = min(FILL * wide / max(across, 2.0 * LEAST_MM), FILL * tall / upward)
     zoom = min(px_per_mm * scale.km_per_px * 1e-3, LARGEST_ZOOM)
     insets = []
     for place, (start, to, top) in enumerate(shown):
         rect = Rect(disc.height + GAP_PX, place * (tall + GAP_PX), wide, tall)
-        radius, km_per_px = lock.radius_px * zoom, scale.km_per_px / zoom
-        middle_px = radius + 0.5 * (1.0 - BENEATH) * top * 1e3 / km_per_px
+        radius = lock.radius_px * zoom
+        middle_px = radius + 0.5 * (1.0 - BENEATH) * top * 1e3 / (scale.km_per_px / zoom)
         turn = float(turn_of(0.5 * (start + to)))
-        sun_x, sun_y = rect.left + ASIDE * rect.width, rect.top + 0.5 * (rect.height - 1.0) + middle_px
-        view = ClipView(disc.width, disc.height, zoom, turn, disc.side, sun_x, sun_y, radius, km_per_px)
+        sun = rect.left + ASIDE * rect.width, rect.top + 0.5 * (rect.height - 1.0) + middle_px
+        view = view_of(lock, scale, (disc.width, disc.height), zoom, turn, disc.side, sun)
         half = float(np.rad2deg(ASIDE * rect.width / radius))
         insets.append(Inset(rect, view, 0.5 * (start + to) - half, 0.5 * (start + to) + half))
     return tuple(insets), sum(not any(i.holds(0.5 * (a + b)) for i in insets) for a, b, _ in pieces)
@@ -136,7 +133,7 @@ def draw_insets(
 def _pieces(measured: Measured) -> list[tuple[float, float, float]]:
     """First and last product angle and height [Mm] of what is enlarged; pieces that overlap are one."""
     motion, limb_mm = measured.motion, measured.strip.geometry.limb_mm
-    least_deg = float(np.rad2deg(LEAST_HALF_MM / limb_mm))
+    least_deg = float(np.rad2deg(LEAST_MM / limb_mm))
     tracks: list[KnotTrack | Front] = [*ranked_fronts(motion), *ranked_knots(motion)]
     found = [(float(t.angle_deg.min()), float(t.angle_deg.max()), float(t.height_mm.max())) for t in tracks]
     found += [(p.from_deg, p.to_deg, float(np.nanmax(p.height_mm))) for p in motion.prominences]

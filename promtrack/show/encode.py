@@ -185,10 +185,6 @@ def _failed(path: Path, said: bytes) -> InputError:
     return InputError(what, where=str(path.with_name(path.name.removeprefix(PART))), remedy=remedy)
 
 
-LEAST_WIDTH = 200
-LEGIBLE_WIDTH = 480  # a narrower picture can no longer be read; before that it goes slower
-CALM_RATE = 10.0  # pictures a second that still move smoothly
-
 Encode = Callable[[Path, int, float], None]
 
 
@@ -233,6 +229,8 @@ def _under_limit(
     """Encode smaller, before it is illegible slower, then smaller and slower still, until the file is below
     the limit; then decode it."""
     limit, wide, slower = limit_mb * 1e6, min(width, 1080) // 2 * 2, rate
+    calm = 10.0  # pictures a second still move smoothly
+    calm = 10.0  # pictures a second still move smoothly
     with atomic_write(path) as temporary:
         for _ in range(7):
             encode(temporary, wide, slower)
@@ -243,12 +241,12 @@ def _under_limit(
                     raise damaged(path, "cannot be decoded")
                 return path
             share = 0.92 * limit / size
-            if wide * math.sqrt(share) < LEGIBLE_WIDTH and slower > CALM_RATE:
-                # half the pictures, each the larger for it
-                share, slower = share * min(2.0, slower / CALM_RATE), max(slower / 2.0, CALM_RATE)
+            # a narrower picture can no longer be read: half the pictures, each the larger for it
+            if wide * math.sqrt(share) < 480 and slower > calm:
+                share, slower = share * min(2.0, slower / calm), max(slower / 2.0, calm)
             wide = int(wide * min(math.sqrt(share), 0.92)) // 2 * 2
-            if wide < LEAST_WIDTH:
-                wide, slower = LEAST_WIDTH, max(slower / 2.0, 4.0)
+            if wide < 200:
+                wide, slower = 200, max(slower / 2.0, 4.0)
         least_mb = math.ceil(size / 1e4) / 100  # upwards, so that it never reads like the limit
         what = f"{least_mb:g} MB even at {tried}, the limit is {limit_mb:g} MB"
         raise InputError(what, where=str(path), remedy="raise clip.limit_mb, or make the clip shorter")

@@ -12,8 +12,6 @@ import cv2
 import numpy as np
 
 CELL = 8  # picture px per cell
-BUSY_TONE = 0.12  # tone above the quiet Sun below which nothing is plasma; it is, if bright for this clip ...
-BUSY_SHAPE = 0.025  # ... or if its tone varies by this (rms) within some 50 px: glow does by half of it
 FREE = 0.02  # of a block may lie over plasma
 
 
@@ -39,6 +37,11 @@ class Rect:
     def grown(self, by: int) -> Rect:
         """Larger by `by` px on every side."""
         return Rect(self.left - by, self.top - by, self.width + 2 * by, self.height + 2 * by)
+
+    def overlaps(self, other: Rect) -> bool:
+        """Whether they share a pixel."""
+        across = self.left < other.right and other.left < self.right
+        return across and self.top < other.bottom and other.top < self.bottom
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,8 +70,10 @@ def _plasma(tones: list[np.ndarray]) -> list[np.ndarray]:
     codes = np.rint(255.0 * np.array(tones)).astype(np.uint8)
     bright = cv2.threshold(codes[codes > 0], 0, 255, cv2.THRESH_OTSU)[0] / 255.0 if codes.any() else 1.0
     shapes = [cv2.GaussianBlur((one - cv2.GaussianBlur(one, (0, 0), 3.0)) ** 2, (0, 0), 2.0) for one in tones]
-    busy = [(t > bright) | (s > BUSY_SHAPE**2) for t, s in zip(tones, shapes, strict=True)]
-    return [(b & (t > BUSY_TONE)).astype(np.float32) for t, b in zip(tones, busy, strict=True)]
+    # or if its tone varies by 0.025 (rms) within some 50 px: glow does by half of it
+    busy = [(t > bright) | (s > 0.025**2) for t, s in zip(tones, shapes, strict=True)]
+    # at 0.12 above the quiet Sun or less nothing is plasma
+    return [(b & (t > 0.12)).astype(np.float32) for t, b in zip(tones, busy, strict=True)]
 
 
 def take(ground: Ground, rect: Rect, gap: int = 0) -> Ground:
@@ -152,12 +157,6 @@ def plasma_lengths(plasma: np.ndarray, lines_px: np.ndarray) -> np.ndarray:
     there = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
     over = plasma[np.arange(len(plasma))[:, None], np.where(there, row, 0), np.where(there, column, 0)]
     return np.hypot(*ways.T) * (over * there).sum(axis=1) / points.shape[1]
-
-
-def overlaps(one: Rect, other: Rect) -> bool:
-    """Whether two rectangles share a pixel."""
-    across = one.left < other.right and other.left < one.right
-    return across and one.top < other.bottom and other.top < one.bottom
 
 
 def busy_share(ground: Ground, rect: Rect) -> float:

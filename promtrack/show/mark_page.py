@@ -17,10 +17,8 @@ from promtrack.motion.interpretation import label_motion
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import iso
 from promtrack.sequence.records import spread_over
-from promtrack.show.markup import Markup, data_address, filled, resource, write_page
+from promtrack.show.markup import MOST_PX, Markup, data_address, filled, resource, write_page
 from promtrack.show.records import Measured
-
-WIDEST_PX = 1600  # of a picture in the page
 
 
 def write_mark_page(measured: Measured, path: Path) -> Path:
@@ -93,7 +91,7 @@ def _strip_picture(measured: Measured, index: int, white: float) -> tuple[dict[s
     tone = np.arcsinh(np.clip(light / white, 0.0, 1.5) * 10.0) / np.arcsinh(10.0)
     # one pixel as long along the limb as upward, at 20 Mm
     wide = geometry.columns * geometry.mm_per_column(20.0) / geometry.mm_per_row
-    factor = min(WIDEST_PX / wide, 1.0)
+    factor = min(MOST_PX / wide, 1.0)
     size = (max(round(wide * factor), 1), max(round(geometry.rows * factor), 1))
     picture = cv2.resize(np.clip(255 * tone, 0, 255).astype(np.uint8), size, interpolation=cv2.INTER_AREA)
     name = measured.sequence.names[int(strip.frame[index])]
@@ -103,7 +101,7 @@ def _strip_picture(measured: Measured, index: int, white: float) -> tuple[dict[s
 def _frame_pictures(measured: Measured) -> tuple[list[tuple[dict[str, Any], tuple[int, int]]], float]:
     """Some frames, made smaller, and how many pixels of the camera one of their pixels is."""
     sequence = measured.sequence
-    factor = max(sequence.shape[1] / WIDEST_PX, 1.0)
+    factor = max(sequence.shape[1] / MOST_PX, 1.0)
     size = (round(sequence.shape[1] / factor), round(sequence.shape[0] / factor))
     out = []
     used = np.flatnonzero(measured.lock.used)

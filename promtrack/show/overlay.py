@@ -14,26 +14,14 @@ import numpy as np
 
 from promtrack.motion.records import Prominence
 from promtrack.sequence.records import spread_over
+from promtrack.show import scale_bar
 from promtrack.show.bodies import Body, bodies_of, draw_body, mind_way, place_number, schedule_numbers
 from promtrack.show.canvas import Canvas, Page, text_width
 from promtrack.show.cards import draw_end, draw_title, end_scale
 from promtrack.show.disc_view import Inset, draw_insets, inset_name
 from promtrack.show.layout import FREE, Ground, Rect, busy_share, make_ground, place_block, take
 from promtrack.show.records import Measured
-from promtrack.show.scale_bar import (
-    HeightTick,
-    TickColumn,
-    clock_size,
-    compass_size,
-    draw_clock,
-    draw_compass,
-    draw_heights,
-    draw_scale,
-    earth_px,
-    gap_words,
-    height_ticks,
-    scale_size,
-)
+from promtrack.show.scale_bar import HeightTick, TickColumn
 from promtrack.show.timing import ClipTime, Plan, Shot
 from promtrack.show.view import ClipView
 
@@ -89,8 +77,7 @@ class Annotation:
     def ticks(self, view: ClipView) -> list[HeightTick]:
         """Ticks of height, clear of blocks, of all numbers, of plasma and of ways."""
         spared = [*self.blocks.values(), *(b.label for b in self.bodies if b.label)]
-        ticks = height_ticks(view, self.page, self.column, spared)
-        return [tick for tick in ticks if busy_share(self.ground, tick.label) <= FREE]
+        return _free_ticks(self.ground, (view,), self.page, self.column, spared)
 
 
 def annotate(
@@ -132,17 +119,17 @@ def annotate(
         return take(ground, rect, page.unit // 2)
 
     if {"clock", "gaps"} & wanted:
-        notices = {gap_words(shot.gap, first_utc) for shot in plan.shots if shot.gap}
-        size = clock_size(page, notices if "gaps" in wanted else set(), gaps="gaps" in wanted)
+        notices = {scale_bar.gap_words(shot.gap, first_utc) for shot in plan.shots if shot.gap}
+        size = scale_bar.clock_size(page, notices if "gaps" in wanted else set(), gaps="gaps" in wanted)
         ground = stand("clock", size, ("bottom left", "bottom right", "top left", "top right"), ground)
     if {"scale", "earth"} & wanted and not insets:
         spots = ("bottom right", "bottom left", "top right", "top left")
-        size = scale_size(views, page, bar="scale" in wanted, earth="earth" in wanted)
-        rect, across = place_block(ground, *size, spots), earth_px(views)
+        size = scale_bar.scale_size(views, page, bar="scale" in wanted, earth="earth" in wanted)
+        rect, across = place_block(ground, *size, spots), scale_bar.earth_px(views)
         covers = rect is None or busy_share(ground, rect) > FREE
         if covers and across > text_width("Earth", page.unit):  # a close picture, most of which it would take
             wanted = wanted - {"earth"}
-            size = scale_size(views, page, bar="scale" in wanted, earth=False)
+            size = scale_bar.scale_size(views, page, bar="scale" in wanted, earth=False)
         if {"scale", "earth"} & wanted:
             ground = stand("scale", size, spots, ground)
     for place in range(len(insets)):
@@ -168,10 +155,10 @@ def annotate(
         ground = take(ground, tick.label, page.unit // 3)
     if "compass" in wanted:
         sides = ("top right", "top left", "right", "left", "bottom right", "bottom left", "bottom")
-        ground = stand("compass", compass_size(views[0], measured.orientation, page), sides, ground)
+        ground = stand("compass", scale_bar.compass_size(views[0], measured.orientation, page), sides, ground)
     ground = numbered(bodies[1:], ground, headline=False)
     for inset in reversed(insets) if {"scale", "earth"} & wanted else ():
-        size = scale_size((inset.view,) * 2, page, bar="scale" in wanted, earth="earth" in wanted)
+        size = scale_bar.scale_size((inset.view,) * 2, page, bar="scale" in wanted, earth="earth" in wanted)
         ground = replace(ground, inside=inset.rect.grown(-page.unit // 4))
         ground = stand("scale", size, ("bottom right", "top right"), ground)
         if "scale" in blocks:
@@ -212,7 +199,7 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
         draw_end(annotation, canvas)
     else:
         if "heights" in wanted:
-            draw_heights(canvas, annotation.ticks(view), page)
+            scale_bar.draw_heights(canvas, annotation.ticks(view), page)
         insets, orientation = annotation.insets, annotation.measured.orientation
         draw_insets(canvas, insets, annotation.views[0], orientation, annotation.not_shown, page)
         spared = annotation.words(shot) + annotation.marks(shot)
@@ -226,14 +213,16 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
             rect, first_utc = annotation.blocks["clock"], annotation.first_utc
             now = first_utc + np.timedelta64(round(shot.time_s * 1e6), "us") if "clock" in wanted else None
             line = annotation.plan.time_s if "gaps" in wanted else np.zeros(0), shot.time_s
-            notice = gap_words(shot.gap, first_utc) if "gaps" in wanted and shot.gap else ""
-            draw_clock(canvas, rect, page, now, notice, line)
+            notice = scale_bar.gap_words(shot.gap, first_utc) if "gaps" in wanted and shot.gap else ""
+            scale_bar.draw_clock(canvas, rect, page, now, notice, line)
         if "compass" in annotation.blocks:
-            draw_compass(canvas, annotation.blocks["compass"], page, view, annotation.measured.orientation)
+            scale_bar.draw_compass(
+                canvas, annotation.blocks["compass"], page, view, annotation.measured.orientation
+            )
     place = end_scale(annotation) if shot.act == "end" else annotation.blocks.get("scale")
     if place is not None:
         view = annotation.insets[-1].view if annotation.insets else view
-        draw_scale(canvas, place, page, view, bar="scale" in wanted, earth="earth" in wanted)
+        scale_bar.draw_scale(canvas, place, page, view, bar="scale" in wanted, earth="earth" in wanted)
 
 
 def _inside(body: Body, views: tuple[ClipView, ...], plan: Plan) -> bool:
@@ -250,7 +239,7 @@ def _free_ticks(
     ground: Ground, views: tuple[ClipView, ...], page: Page, column: TickColumn, spared: list[Rect]
 ) -> list[HeightTick]:
     """The ticks of these views that stand on no plasma and no way."""
-    ticks = [tick for view in views for tick in height_ticks(view, page, column, spared)]
+    ticks = [tick for view in views for tick in scale_bar.height_ticks(view, page, column, spared)]
     return [tick for tick in ticks if busy_share(ground, tick.label) <= FREE]
 
 
@@ -260,12 +249,13 @@ def _calmest_column(
     """Where both views, and most heights, find a free place: at an edge if they can, else as near to one as
     they can."""
     best, most = TickColumn("left"), (-1, -1)
-    for away in np.arange(0.0, 0.5 * page.width, page.unit):
-        for column in (TickColumn("left", float(away)), TickColumn("right", float(away))):
-            free = [len(_free_ticks(ground, (view,), page, column, spared)) for view in views]
-            worth = sum(n > 0 for n in free), sum(free)
-            if worth > most:
-                best, most = column, worth
-            if all(free) and sum(free) == sum(len(height_ticks(v, page, column, spared)) for v in views):
-                return best
+    aways = np.arange(0.0, 0.5 * page.width, page.unit).tolist()
+    for column in (TickColumn(side, away) for away in aways for side in ("left", "right")):
+        free = [len(_free_ticks(ground, (view,), page, column, spared)) for view in views]
+        worth = sum(n > 0 for n in free), sum(free)
+        if worth > most:
+            best, most = column, worth
+        every = [len(scale_bar.height_ticks(view, page, column, spared)) for view in views]
+        if all(free) and free == every:
+            return best
     return best

@@ -55,33 +55,26 @@ class Look:
     knots: tuple[float, ...]  # L* at which hue and chroma are given, rising
     hue_deg: tuple[float, ...]  # CIELAB hue angle there
     chroma: tuple[float, ...]  # CIELAB chroma there
-    disc_limb: float  # tone (0 to 1) of the quiet disc at the limb
-    disc_centre: float  # the same at the disc's centre
-    disc_contrast: float  # tone for a brightness change by the quiet disc's own brightness
-    peak: float  # tone of the brightest prominence
+    disc_limb: float = 0.11  # tone (0 to 1) of the quiet disc at the limb
+    disc_centre: float = 0.16  # the same at the disc's centre
+    disc_contrast: float = 0.30  # tone for a brightness change by the quiet disc's own brightness
+    peak: float = 0.95  # tone of the brightest prominence
 
 
 LOOKS = {
-    "ash": Look((2.0, 97.0), (0.0, 100.0), (80.0, 80.0), (0.0, 0.0), 0.11, 0.16, 0.30, 0.95),
+    "ash": Look((2.0, 97.0), (0.0, 100.0), (80.0, 80.0), (0.0, 0.0)),
     "ember": Look(
         (2.5, 96.0),
         (0.0, 12.0, 30.0, 52.0, 70.0, 85.0, 97.0),
         (18.0, 26.0, 36.0, 46.0, 62.0, 78.0, 90.0),
         (2.0, 24.0, 56.0, 78.0, 66.0, 44.0, 14.0),
-        0.11,
-        0.16,
-        0.30,
-        0.95,
     ),
     "nightfall": Look(
         (1.5, 97.0),
         (0.0, 10.0, 30.0, 52.0, 70.0, 85.0, 97.0),
         (300.0, 330.0, 364.0, 380.0, 396.0, 420.0, 450.0),
         (3.0, 14.0, 42.0, 58.0, 46.0, 28.0, 9.0),
-        0.11,
-        0.18,
-        0.28,
-        0.97,
+        *(0.11, 0.18, 0.28, 0.97),
     ),
 }
 

@@ -22,11 +22,9 @@ FRINGE_MM = 7.0  # below it the spicule fringe is everywhere and says nothing
 BRIGHT = 6.0  # times the noise of a strip averaged over a cell
 WINDOW_DEG = 28.0  # widest piece of limb taken for one scene, about 340 Mm
 LEAST_SHARE = 0.40  # of the picture's height that the action takes; a wider scene is cropped
-LEAST_TOP_MM = 30.0
-CLEAR = 0.05  # of half the picture: sky kept between a body and its edge
-MOST_OF = 0.7  # of the headline's track, and of the largest prominence, that is in view
+LEAST_MM = 30.0  # of height, or to each side, that a picture shows
+BENEATH = 0.3  # of the height: so much of the disc stays in view
 FILL = 0.78  # part of the picture that the action takes at most, so that words find room
-CELL_MM = 2.5
 LARGEST_ZOOM = 14.0  # picture px per frame px: beyond it plasma is soft on a phone too
 
 
@@ -79,13 +77,12 @@ def find_action(
     weight = np.concatenate([plasma.weight, *(np.full(len(t.time_s), 8.0) for t in tracks)])
     if not len(angle):
         middle, half = (lock.from_deg + lock.to_deg) / 2.0, (lock.to_deg - lock.from_deg) / 4.0
-        theta = middle if centre is None else float(orientation.to_image(centre))
-        return Action(
-            theta + half * np.array([-1.0, 1.0, 0.0, 0.0]), np.array([0.0, 0.0, 60.0, -20.0]), np.ones(4)
-        )
+        theta = np.asarray(middle if centre is None else orientation.to_image(centre))
+        theta = theta + half * np.array([-1.0, 1.0, 0.0, 0.0])
+        return Action(theta, np.array([0.0, 0.0, 60.0, -20.0]), np.ones(4))
     top, least = _percentile(height, weight, 0.99), float(np.rad2deg(size[0] / LARGEST_ZOOM / lock.radius_px))
     for _ in range(2):  # what is cropped may be what stood highest
-        wide_mm = FILL * size[0] / size[1] * max(top, LEAST_TOP_MM) / LEAST_SHARE
+        wide_mm = FILL * size[0] / size[1] * max(top, LEAST_MM) / LEAST_SHARE
         wanted = float(np.rad2deg(wide_mm / strip.geometry.limb_mm))
         window = min(max(wanted, FILL * least), WINDOW_DEG)
         if centre is not None:
@@ -112,16 +109,12 @@ def find_action(
     time_s, tops = _tops(plasma, tracks, foot)
     top = max(top, float(tops.max()))
     inside = keep & (angle >= foot[0]) & (angle <= foot[2]) & (height <= top)
-    beneath = -np.clip(0.30 * top, 8.0, 60.0)  # so much of the disc stays in view
-    return Action(
-        np.asarray(orientation.to_image(np.concatenate([angle[inside], foot, foot[1:2]]))),
-        np.concatenate([height[inside], np.full(3, beneath), [top]]),
-        np.concatenate([weight[inside], np.full(4, 1e-6)]),
-        time_s,
-        tops,
-        front,
-        None if followed is None else way_of(followed, orientation),
-    )
+    beneath = -np.clip(BENEATH * top, 8.0, 60.0)
+    theta = np.asarray(orientation.to_image(np.concatenate([angle[inside], foot, foot[1:2]])))
+    height = np.concatenate([height[inside], np.full(3, beneath), [top]])
+    weight = np.concatenate([weight[inside], np.full(4, 1e-6)])
+    way = None if followed is None else way_of(followed, orientation)
+    return Action(theta, height, weight, time_s, tops, front, way)
 
 
 def asked_track(at: str, motion: Motion) -> KnotTrack | Front | None:
@@ -208,13 +201,14 @@ def best_window(
         worth = held(middle - half, middle + half)  # all that the picture shows
         for begin, end in bodies:
             cut = np.zeros(len(starts), bool)
+            clear = 0.05 * half  # of sky kept between a body and the picture's edge
             for edge in (middle - half, middle + half):
-                cut |= (edge > begin - CLEAR * half) & (edge < end + CLEAR * half)
+                cut |= (edge > begin - clear) & (edge < end + clear)
             # what fits nowhere is cut anyway
             worth = worth - cut * (0.5 * heaped[-1] if end - begin <= window_deg else 0.5 * held(begin, end))
         for place, one in enumerate(needed_deg):
             inside = (one >= starts[:, None]) & (one <= starts[:, None] + wide)
-            worth = worth + heaped[-1] * (2 - place) * (inside.mean(axis=1) >= MOST_OF)
+            worth = worth + heaped[-1] * (2 - place) * (inside.mean(axis=1) >= 0.7)
         # Of all stretches that are worth the most, the middle one keeps what it holds centred.
         best = np.flatnonzero(worth >= worth.max() - 1e-9 * heaped[-1])
         chosen = best[len(best) // 2]
@@ -232,14 +226,14 @@ def _tops(
     for seen_s, angle, height in plasma.strips:
         inside = height[(angle >= foot_deg[0]) & (angle <= foot_deg[2])]
         times.append(seen_s)
-        tops.append(float(np.percentile(inside, 99.0)) if len(inside) > 4 else LEAST_TOP_MM)
+        tops.append(float(np.percentile(inside, 99.0)) if len(inside) > 4 else LEAST_MM)
     for track in tracks:
         if foot_deg[0] <= float(np.mean(track.angle_deg)) <= foot_deg[2]:
             times += track.time_s.tolist()
             tops += track.height_mm.tolist()
     time_s, height = np.array(times), np.array(tops)
     order = np.argsort(time_s)
-    return time_s[order], np.maximum.accumulate(np.maximum(height[order], LEAST_TOP_MM))
+    return time_s[order], np.maximum.accumulate(np.maximum(height[order], LEAST_MM))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -262,8 +256,8 @@ class _Plasma:
 def _plasma(strip: Strip) -> _Plasma:
     """Cells in which strips are bright, those that change with more weight."""
     geometry = strip.geometry
-    rows = max(1, round(CELL_MM / geometry.mm_per_row))
-    columns = max(1, round(CELL_MM / float(geometry.mm_per_column(0.0))))
+    sizes_mm = geometry.mm_per_row, float(geometry.mm_per_column(0.0))
+    rows, columns = (max(1, round(2.5 / size_mm)) for size_mm in sizes_mm)  # of a cell of 2.5 Mm
     noise = np.maximum(_cells(np.repeat(strip.noise[:, None], columns, axis=1), rows, columns), 1e-9)
     height = geometry.height_mm((np.arange(len(noise)) + 0.5) * rows - 0.5)
     clear = (height > FRINGE_MM)[:, None]

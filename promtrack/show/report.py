@@ -11,7 +11,6 @@ import hashlib
 import io
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
@@ -24,7 +23,16 @@ from promtrack.rounding import rounded, span_text, unbroken
 from promtrack.show.cards import everyday
 from promtrack.show.figures import SHEETS, Sheet, drawn_sheets, missing_sheets
 from promtrack.show.findings import Number, headline, three_numbers
-from promtrack.show.markup import Markup, data_address, element, filled, joined, resource, write_page
+from promtrack.show.markup import (
+    WIDEST_PX,
+    Markup,
+    data_address,
+    element,
+    filled,
+    joined,
+    resource,
+    write_page,
+)
 from promtrack.show.records import Measured
 from promtrack.show.report_depth import depth_parts, run_name
 from promtrack.show.verdict import PLANE_OF_SKY, Light, lights, verdict_line
@@ -42,7 +50,7 @@ def write_report(
     whole. `clip`, `poster`: either may be missing; the clip comes into a page of at most 6 MB, else it is
     linked. `figures`: PNG files as `draw_figures` names them; of line drawings the SVG beside is embedded.
     Raises InputError: clip, poster or a figure is empty or damaged, or the page cannot be written."""
-    pictures = Pictures.of(measured, path, figures)
+    pictures = Pictures(measured, path, figures)
     key = figure_part(pictures, pictures.key)
     parts = [("figures", "More figures", figures_part(pictures)), *depth_parts(measured)]
     folds = joined(_fold(*part) for part in parts)
@@ -122,30 +130,20 @@ def _facts(measured: Measured) -> str:
     return " · ".join(filter(None, (credit, span_text(*sequence.times_utc[[0, -1]]), frames)))
 
 
-@dataclass(frozen=True, slots=True)
 class Pictures:
     """The figures of a run as the page shows them."""
 
-    measured: Measured
-    page: Path
-    versions: dict[str, list[Path]]  # PNG files of each sheet, light before dark
-    addresses: dict[Path, str]  # data addresses of what the page shows of these
-
-    @classmethod
-    def of(cls, measured: Measured, page: Path, files: Sequence[Path]) -> Pictures:
-        """With the photographs packed by all cores."""
-        there = {path.name: path for path in files}
+    def __init__(self, measured: Measured, page: Path, files: Sequence[Path]) -> None:
+        self.measured, self.page, there = measured, page, {path.name: path for path in files}
         names = {sheet.name: (f"{sheet.name}.png", f"{sheet.name}_dark.png") for sheet in SHEETS}
-        versions = {sheet: [there[name] for name in both if name in there] for sheet, both in names.items()}
-        shown = {png: _shown(sheet, png) for sheet in SHEETS for png in versions[sheet.name]}
-        addresses = dict(zip(shown, map_ahead(_address, shown.values()), strict=True))
-        return cls(measured, page, versions, addresses)
-
-    @property
-    def key(self) -> Sheet | None:
-        """The figure that stands first on the page; None where none of them was drawn."""
-        sheets = {sheet.name: sheet for sheet in SHEETS}
-        return next((sheets[name] for name in KEYS if self.versions[name]), None)
+        # PNG files of each sheet, light before dark
+        self.versions = {sheet: [there[n] for n in both if n in there] for sheet, both in names.items()}
+        shown = [(sheet, png) for sheet in SHEETS for png in self.versions[sheet.name]]
+        # of what the page shows of these; packed by all cores
+        self.addresses = dict(zip((png for _, png in shown), map_ahead(_address, shown), strict=True))
+        # the figure that stands first on the page; None where none of them was drawn
+        first = [sheet for name in KEYS for sheet in SHEETS if sheet.name == name and self.versions[name]]
+        self.key = first[0] if first else None
 
 
 def clip_part(
@@ -153,7 +151,7 @@ def clip_part(
 ) -> Markup:
     """The player, with the clip inside the page if it has at most so many bytes there, else beside it."""
     if clip is None or not clip.is_file():
-        return element("p", "No clip was made in this run.", class_="facts")
+        return _paragraph("No clip was made in this run.", "facts")
     with clip.open("rb") as file:
         if file.read(8)[4:] != b"ftyp":  # ISO/IEC 14496-12: a file begins with its type
             raise _broken(clip, "is empty or no MP4 film", "clip")
@@ -165,18 +163,13 @@ def clip_part(
     if poster is not None and poster.is_file():
         still = element("img", src=photograph(poster, "jpeg"), alt=words, class_="poster")
     address = data_address("video/mp4", clip.read_bytes()) if inside else link
-    video = element(
-        "video",
+    source, opened = (
         element("source", src=address, type="video/mp4"),
         element("a", "Open the clip", href=link),
-        controls=True,
-        muted=True,
-        playsinline=True,
-        loop=True,
-        preload="metadata",
-        data_embedded=inside,
-        aria_label=words,
     )
+    ways: dict[str, str | bool] = dict.fromkeys(("controls", "muted", "playsinline", "loop"), True)
+    ways |= {"preload": "metadata", "data_embedded": inside, "aria_label": words}
+    video = element("video", source, opened, **ways)
     beside = f"The clip is the file {clip.name} ({size / 1e6:.1f} MB) in this page's folder: pass on both. "
     caption = "" if inside else beside
     below = element("figcaption", caption, element("a", "The clip as a file", href=link))
@@ -187,7 +180,7 @@ def clip_part(
 def figure_part(pictures: Pictures, sheet: Sheet | None) -> Markup:
     """One figure; of two versions the second is for dark screens, and paper gets the first."""
     if sheet is None:
-        return element("p", "No figures were drawn in this run.", class_="facts")
+        return _paragraph("No figures were drawn in this run.", "facts")
     light, *dark = pictures.versions[sheet.name]
     narrow = pictures.versions.get(f"{sheet.name}_narrow", [])
     wide, dim, phone = "screen", " and (prefers-color-scheme: dark)", "screen and (max-width: 40rem)"
@@ -218,23 +211,19 @@ def figures_part(pictures: Pictures) -> Markup:
     return joined([*(figure_part(pictures, sheet) for sheet in shown), _paragraph(missing, "facts")])
 
 
-def _shown(sheet: Sheet, png: Path) -> Path:
-    """The file that comes into the page: the SVG of a line drawing, where there is one."""
+def _address(shown: tuple[Sheet, Path]) -> str:
+    """Data address of a figure: of a line drawing its SVG, where there is one, sharp at every size."""
+    sheet, png = shown
     svg = png.with_suffix(".svg")
-    return svg if svg.is_file() and not sheet.photograph else png
-
-
-def _address(path: Path) -> str:
-    """Data address of a photograph, or of a line drawing as it is, sharp at every size."""
-    if path.suffix == ".png":
-        return photograph(path, "webp")
-    drawing = path.read_bytes()
+    if sheet.photograph or not svg.is_file():
+        return photograph(png, "webp")
+    drawing = svg.read_bytes()
     if b"<svg" not in drawing[:2000]:
-        raise _broken(path, "is empty or no SVG drawing", "figures")
+        raise _broken(svg, "is empty or no SVG drawing", "figures")
     return data_address("image/svg+xml", drawing)
 
 
-def photograph(path: Path, kind: str, most_px: int = 1600) -> str:
+def photograph(path: Path, kind: str, most_px: int = WIDEST_PX) -> str:
     """A data address of the picture, lossy and at most so wide. The bytes are read here because OpenCV cannot
     open every path on every system."""
     data = np.fromfile(path, dtype=np.uint8)

@@ -53,12 +53,10 @@ def _knots(measured: Measured) -> Markup:
     none = element("p", "No knot was followed long enough to be fitted.")
     words = [_knots_table(measured) if motion.knots else none]
     words += [_prose(sentence(note)) for note in motion.control.notes]
-    if motion.meanings:
-        words.append(element("h3", "Beside published values"))
+    words += [element("h3", "Beside published values")] * bool(motion.meanings)
     words += [_prose(lettered(meaning.sentence, motion)) for meaning in motion.meanings]
     cited = (source for meaning in motion.meanings for source in meaning.source.split("; "))
-    sources = "; ".join(dict.fromkeys(filter(None, cited)))
-    if sources:
+    if sources := "; ".join(dict.fromkeys(filter(None, cited))):
         words.append(element("p", f"Compared with: {sources}.", class_="source"))
     return joined(words)
 
@@ -113,15 +111,15 @@ def _method(measured: Measured) -> Markup:
         "given": "the image scale that was given",
         "header": "the image scale in the files' headers",
     }[scale.source]
-    return filled(
-        "report_method.html",
-        pixel=unbroken(with_error(scale.km_per_px, scale.sigma_km_per_px, "km")),
-        source=source,
-        limb_name=limb_name(measured),
-        limb=unbroken(f"{with_error(scale.limb.height_mm, scale.limb.err_mm, 'Mm')} above the photosphere"),
-        control=unbroken(control.method),
-        tolerated=f"{control.tolerated:g}",
-    )
+    limb = f"{with_error(scale.limb.height_mm, scale.limb.err_mm, 'Mm')} above the photosphere"
+    pieces = {
+        "pixel": with_error(scale.km_per_px, scale.sigma_km_per_px, "km"),
+        "limb": limb,
+        "source": source,
+    }
+    pieces |= {"control": control.method, "limb_name": limb_name(measured)}
+    pieces = {name: unbroken(words) for name, words in pieces.items()}
+    return filled("report_method.html", tolerated=f"{control.tolerated:g}", **pieces)
 
 
 def _settings(measured: Measured) -> Markup:
@@ -183,10 +181,10 @@ def _frames_table(measured: Measured) -> Markup:
     ]
     unknown = Cell("unknown", math.nan, "words")
     out += [(item.file, unknown, item.reason) for item in measured.sequence.unreadable]
-    rows = []
-    for name, time, why in out[:MOST_ROWS]:
-        reason = Cell(typeset(why), kind="words long")
-        rows.append(Row({"File": Cell(name, kind="words"), "Time (UTC)": time, "Why": reason}))
+    rows = [
+        Row({"File": Cell(f, kind="words"), "Time (UTC)": t, "Why": Cell(typeset(why), kind="words long")})
+        for f, t, why in out[:MOST_ROWS]
+    ]
     note = f" The first {MOST_ROWS} of {len(out)}; all are in frames.ecsv." if len(out) > MOST_ROWS else ""
     caption = f"Frames kept out of every measurement; the clip shows them as gaps.{note}"
     return table_of(rows, "Frames left out", caption)

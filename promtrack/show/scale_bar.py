@@ -13,7 +13,7 @@ import numpy as np
 
 from promtrack.rounding import unbroken
 from promtrack.show.canvas import Canvas, Page, draw_line, draw_words, line_height, paint, text_width
-from promtrack.show.layout import Rect, overlaps
+from promtrack.show.layout import Rect
 from promtrack.show.timing import GAP, Gap, cadence
 from promtrack.show.view import ClipView
 from promtrack.sun import EARTH_RADIUS_KM, Orientation
@@ -220,7 +220,7 @@ def height_ticks(view: ClipView, page: Page, column: TickColumn, spared: list[Re
         place = Rect(round(float(first) if left else x), round(y), across, line_height(page.unit))
         out = place.top < page.inside.top or place.bottom > page.inside.bottom
         out |= place.left < page.inside.left or place.right > page.inside.right
-        if out or any(overlaps(place.grown(4), other) for other in [*spared, *(t.label for t in ticks)]):
+        if out or any(place.grown(4).overlaps(other) for other in [*spared, *(t.label for t in ticks)]):
             continue
         ticks.append(HeightTick(float(height_mm), piece, (x, y), place))
     return ticks

@@ -24,7 +24,6 @@ from promtrack.show.timing import MOTION_S, Plan, Shot, chosen_frames, plan_shot
 from promtrack.show.tone import Toner, busy_map, make_toner, tone_frame
 from promtrack.show.view import SIZES, ClipView, choose_views
 
-OVERLAY_LIGHT = 0.28  # of the picture's own light; 0.3 with what single pictures differ
 INK = (0.55, 0.95)  # opacity of clock, scale, compass and heights, least and most
 # Luminance of limited-range code values, 1 is white: IEC 61966-2-1, item 5.2.
 CODED = np.clip((np.arange(256) - 16.0) / 219.0, 0.0, 1.0)
@@ -74,7 +73,7 @@ class Studio:
             shot = next(shot for shot in motion if shot.place >= place)
             shares.append([_light(one, shot) / max(own, 1e-9) for one in (bare, alone)])
         bodies, standing = np.mean(shares, axis=0)
-        share = max(OVERLAY_LIGHT - bodies, 0.0) / max(standing, 1e-9)
+        share = max(0.28 - bodies, 0.0) / max(standing, 1e-9)  # 0.3 with what single pictures differ
         return made.page.ink * float(share) ** (1.0 / 2.2)  # code values: nearly this power
 
 

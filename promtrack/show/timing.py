@@ -14,7 +14,6 @@ from promtrack.settings import ClipSettings
 GAP = 1.8  # times the usual cadence: a longer step means that frames are missing
 NUMBER_S = 2.5  # clip time for which a number stands at least
 MOTION_S = 4.5, 7.5  # clip time of the motion, least and most; with title, hold and end card 12 to 15 s
-AT_ONCE = 2  # numbers shown
 HIGHEST_RATE = 30.0  # pictures a second
 
 Span = tuple[float, float]  # first and last time
@@ -175,19 +174,19 @@ class ClipTime:
 
 
 def free_parts(first: float, last: float, taken: list[Span]) -> list[Span]:
-    """The parts of a span in which fewer than `AT_ONCE` of the spans taken run."""
+    """The parts of a span in which fewer than two of the spans taken run: so many numbers show."""
     marks = sorted({first, last, *(t for span in taken for t in span if first < t < last)})
     parts: list[Span] = []
     for begin, end in pairwise(marks):
         middle = 0.5 * (begin + end)
-        if sum(a <= middle <= b for a, b in taken) < AT_ONCE:
+        if sum(a <= middle <= b for a, b in taken) < 2:
             joined = bool(parts) and parts[-1][1] == begin
             parts[-1:] = [(parts[-1][0], end)] if joined else [*parts[-1:], (begin, end)]
     return parts
 
 
 def share_time(shown: list[Span], time: ClipTime) -> list[list[Span]]:
-    """When the numbers of bodies show, at most `AT_ONCE` at a time. `shown`: first and last clip time at
+    """When the numbers of bodies show, at most two at a time. `shown`: first and last clip time at
     which each is seen, the headline's first, whose number stands in the hold too. Each is given one stand,
     and then the time that is left while it is seen; an empty list for those for which there is no time."""
     order = range(len(shown))

@@ -27,14 +27,8 @@ from promtrack.show.radial_profile import QuietSun, frame_level
 from promtrack.show.view import ClipView, affine_to_frame, frame_border, warp
 
 LOWEST, HIGHEST = -0.25, 2.25  # range of the line's value that the table spans; 1 is the brightest plasma
-NOISE_TONE = 0.035  # tone that 1 sigma of noise may reach before the toe: beyond it the sky boils
-MIDDLE_TONE = (
-    0.56  # of the peak's tone for the middling plasma: faint loops show, bright plasma keeps its shades
-)
-MOST_SWAY = 0.08  # of the disc's tone: so much may the air change it by moving the limb 1 px; more is a seam
 JOIN_PX = 3.0  # half width of the join about the limb, frame px; the seeing is wider
 STEPS_PER_PX = 8.0  # of the radial table: an eighth of a frame px
-FEATHER = 0.06  # of the frame's shorter side: how softly its border fades where a border cannot be avoided
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,23 +59,16 @@ def make_toner(quiet: QuietSun, view: ClipView, look: str, lock: LimbLock) -> To
     steps = 65535.0 / (HIGHEST - LOWEST)
     radial = [np.interp(at, quiet.limb_px, line) for line in (gain, base, quiet.halo, value)]
     fine = np.interp(np.linspace(LOWEST, HIGHEST, 65536), table, curve)
-    soft = max(FEATHER * min(lock.shape), 4.0)
-    ramps = [
-        np.clip((np.minimum(np.arange(n), np.arange(n)[::-1]) - 1.0) / soft, 0.0, 1.0) for n in lock.shape
-    ]
-    ramps = [ramp**2 * (3.0 - 2.0 * ramp) for ramp in ramps]
-    return Toner(
-        quiet,
-        view,
-        (radial[0] * steps).astype(np.float32)[None],
-        ((radial[1] - LOWEST) * steps).astype(np.float32)[None],
-        (radial[0] * radial[2] * steps).astype(np.float32)[None],
-        np.rint(255.0 * np.interp(radial[3], table, lifted)).astype(np.uint8)[None],
-        nearest,
-        np.rint(255.0 * 256.0 * fine).astype(np.uint16)[None],
-        np.random.default_rng(1).integers(0, 256, (256, 256), dtype=np.uint16),
-        np.rint(255.0 * ramps[0][:, None] * ramps[1][None, :]).astype(np.uint8),
-    )
+    soft = max(0.06 * min(lock.shape), 4.0)  # px over which a border fades where it cannot be avoided
+    away = [np.minimum(np.arange(n), np.arange(n)[::-1]) - 1.0 for n in lock.shape]
+    down, across = (_smoothstep(np.clip(one / soft, 0.0, 1.0)) for one in away)
+    feather = np.rint(255.0 * down[:, None] * across[None, :]).astype(np.uint8)
+    lines = radial[0], radial[1] - LOWEST, radial[0] * radial[2]
+    slope, offset, glow = ((line * steps).astype(np.float32)[None] for line in lines)
+    calm = np.rint(255.0 * np.interp(radial[3], table, lifted)).astype(np.uint8)[None]
+    codes = np.rint(255.0 * 256.0 * fine).astype(np.uint16)[None]
+    dither = np.random.default_rng(1).integers(0, 256, (256, 256), dtype=np.uint16)
+    return Toner(quiet, view, slope, offset, glow, calm, nearest, codes, dither, feather)
 
 
 def tone_frame(frame: np.ndarray, toner: Toner, view: ClipView, lock: LimbLock, index: int) -> np.ndarray:
@@ -141,8 +128,10 @@ def _curve(look: Look, noise: float, middle: float) -> tuple[np.ndarray, np.ndar
     brightest."""
     table = np.linspace(LOWEST, HIGHEST, 8192)
     softening = np.geomspace(0.004, 3.0, 300)
-    calm = look.peak * noise / (softening * np.arcsinh(1.0 / softening)) <= NOISE_TONE
-    shaded = np.arcsinh(middle / softening) / np.arcsinh(1.0 / softening) <= MIDDLE_TONE
+    # 1 sigma of noise may reach this tone before the toe: beyond it the sky boils
+    calm = look.peak * noise / (softening * np.arcsinh(1.0 / softening)) <= 0.035
+    # the middling plasma this one, of the peak's: faint loops show, bright plasma keeps its shades
+    shaded = np.arcsinh(middle / softening) / np.arcsinh(1.0 / softening) <= 0.56
     good = calm & shaded
     soft = float(softening[np.argmax(good)]) if good.any() else float(softening[-1])
     width = max(2.0 * noise, 1e-4)
@@ -168,11 +157,14 @@ def _radial_lines(
     disc_gain = contrast / (disc_sun * steep) * _unswayed(quiet, contrast / disc_sun / look.disc_limb)
     press = 1.0 + quiet.sun / (float(np.interp(look.disc_limb, curve, table)) * quiet.peak)
     off_value, off_gain = quiet.sun / quiet.peak / press, 1.0 / (quiet.peak * press)
-    share = np.clip(0.5 - quiet.limb_px / (2.0 * JOIN_PX), 0.0, 1.0)
-    share = share**2 * (3.0 - 2.0 * share)
+    share = _smoothstep(np.clip(0.5 - quiet.limb_px / (2.0 * JOIN_PX), 0.0, 1.0))
     gain = share * disc_gain + (1.0 - share) * off_gain
     value = share * disc_value + (1.0 - share) * off_value
     return gain, value - gain * quiet.sun, value
+
+
+def _smoothstep(share: np.ndarray) -> np.ndarray:
+    return share**2 * (3.0 - 2.0 * share)
 
 
 def _unswayed(quiet: QuietSun, share_per_count: np.ndarray) -> np.ndarray:
@@ -180,5 +172,6 @@ def _unswayed(quiet: QuietSun, share_per_count: np.ndarray) -> np.ndarray:
     near = np.arange(-30.0, 30.0, 0.5)  # frame px
     smooth = gaussian_filter1d(quiet.sun_at(near), 2.0)
     sway = np.abs(np.gradient(smooth, near)) * np.interp(near, quiet.limb_px, share_per_count)
-    factor = gaussian_filter1d(np.minimum(1.0, MOST_SWAY / np.maximum(sway, 1e-12)), 2.0)
+    # moving the limb by 1 px the air may change the disc's tone by this share: more is a seam
+    factor = gaussian_filter1d(np.minimum(1.0, 0.08 / np.maximum(sway, 1e-12)), 2.0)
     return np.interp(quiet.limb_px, near, factor, left=1.0, right=1.0)

@@ -25,7 +25,6 @@ PLANE_OF_SKY = "Speeds across the sky: lower bounds, if the same plasma was foll
 # Judgement of this program: with 0.1 Mm of registration error a knot followed for five minutes carries
 # 0.5 km/s from the lock, with 0.5 Mm 2.4 km/s, as much as a slow knot moves. Each pair: most for good, fair.
 CENTRE_MM = (0.1, 0.5)
-RIDGES_AGREE = 0.95  # within 2 sigma
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,11 +91,8 @@ def rejections(lock: LimbLock) -> tuple[tuple[str, int], ...]:
     for reason, rejected in zip(lock.reason, lock.rejected, strict=True):
         if rejected:
             kinds.setdefault(re.sub(r"[\d.]+", "", reason), []).append(reason)
-    numbers = [
-        (alike[0] if len(set(alike)) == 1 else alike[0].partition(":")[0], len(alike))
-        for alike in kinds.values()
-    ]
-    return tuple(sorted(numbers, key=lambda one: -one[1]))
+    most = sorted(kinds.values(), key=len, reverse=True)
+    return tuple((one[0] if len(set(one)) == 1 else one[0].partition(":")[0], len(one)) for one in most)
 
 
 def _own_checks(measured: Measured) -> Iterator[Check]:
@@ -163,9 +159,9 @@ def _ridges(crossed: list[Ridge]) -> Check:
     level = "good"
     if len(crossed) < 5:  # many a wrong speed would pass one comparison
         level, words = "fair", f"{words}, too few to be a check"
-    elif bdtr(agree, len(crossed), RIDGES_AGREE) < 0.05:  # so few agree by chance in one case of twenty
+    elif bdtr(agree, len(crossed), 0.95) < 0.05:  # so few agree within 2 sigma in one case of twenty
         level = "fair" if 2 * agree > len(crossed) else "poor"
-        words += f", where {RIDGES_AGREE:.0%} should agree"
+        words += ", where 95% should agree"
     return Check("motion", "ridges", level, words)
 
 

@@ -63,6 +63,19 @@ class ClipView:
         return ClipView(wide, tall, zoom, self.turn_deg, self.side, sun_x, sun_y, radius, km_per_px)
 
 
+def view_of(
+    lock: LimbLock,
+    scale: Scale,
+    size: tuple[int, int],
+    zoom: float,
+    turn: float,
+    side: int,
+    sun: tuple[float, float],
+) -> ClipView:
+    """The view of a picture of this size with the Sun's centre there."""
+    return ClipView(*size, zoom, turn, side, *sun, lock.radius_px * zoom, scale.km_per_px / zoom)
+
+
 def affine_to_frame(view: ClipView, lock: LimbLock, index: int) -> np.ndarray:
     """(2, 3) matrix from picture pixels to pixels of frame `index`, for cv2.warpAffine with WARP_INVERSE_MAP.
     The lock's geometry (turn and flattening about the Sun's centre) is affine, so three points fix it."""
@@ -158,19 +171,14 @@ class _Shape:
         half = 0.5 * self.size / np.exp(zooms)[:, None]
         middles = np.broadcast_to(middles, half.shape)
         if (way := self.action.followed) is not None:
-            theta, height = (
-                np.interp(strip_s, way.time_s, value) for value in (way.theta_deg, way.height_mm)
-            )
+            theta, height = (np.interp(strip_s, way.time_s, v) for v in (way.theta_deg, way.height_mm))
             rho = self.lock.radius_px + height * 1e3 / self.scale.km_per_px
             body = np.stack(turned(theta, rho, self.turn, self.side), axis=1)
             middles = np.clip(middles, body - FOLLOWED * half, body + FOLLOWED * half)
             sigma = max(FOLLOW_SIGMA * len(strip_s), 1.0)
             middles = gaussian_filter1d(middles, sigma, axis=0, mode="nearest")
-            inside = [
-                moved_inside(middle, own, self.rotation, self.cover)
-                for middle, own in zip(middles, half, strict=True)
-            ]
-            middles = np.array(inside)
+            both = zip(middles, half, strict=True)
+            middles = np.array([moved_inside(one, own, self.rotation, self.cover) for one, own in both])
         return tuple(self.view(float(np.exp(z)), middle) for z, middle in zip(zooms, middles, strict=True))
 
     def _extent(self, top_mm: float) -> tuple[np.ndarray, np.ndarray]:
@@ -187,26 +195,22 @@ class _Shape:
 
     def view(self, zoom: float, middle: np.ndarray) -> ClipView:
         """The view with this zoom (picture px per frame px) and middle ((2,), frame px)."""
-        (wide, tall), (sun_x, sun_y) = SIZES[self.clip.view], (self.size - 1.0) / 2.0 - zoom * middle
-        radius, km_per_px = self.lock.radius_px * zoom, self.scale.km_per_px / zoom
-        return ClipView(wide, tall, zoom, self.turn, self.side, float(sun_x), float(sun_y), radius, km_per_px)
+        sun, size = (self.size - 1.0) / 2.0 - zoom * middle, SIZES[self.clip.view]
+        return view_of(self.lock, self.scale, size, zoom, self.turn, self.side, tuple(sun.tolist()))
 
 
 def locked_view(lock: LimbLock, scale: Scale) -> ClipView:
     """The reference frame's own geometry at its own scale: what locked frames are written in."""
     x, y = lock.centre_x_px[lock.reference], lock.centre_y_px[lock.reference]
-    rows, columns = lock.shape
-    return ClipView(columns, rows, 1.0, 0.0, 1, float(x), float(y), lock.radius_px, scale.km_per_px)
+    return view_of(lock, scale, lock.shape[::-1], 1.0, 0.0, 1, (float(x), float(y)))
 
 
 def _native(lock: LimbLock, scale: Scale) -> ClipView:
     """As recorded at one picture px per frame px, on what the frames share, with an even size."""
     cover = covered(lock)
-    rows, columns = lock.shape
-    size = np.minimum(np.floor(cover[2:] - cover[:2] + 1.0), [columns, rows]).astype(int) // 2 * 2
-    sun_x, sun_y = (float(v) for v in -np.rint((cover[:2] + cover[2:] - size + 1.0) / 2.0))
-    wide, tall = (int(v) for v in size)
-    return ClipView(wide, tall, 1.0, 0.0, 1, sun_x, sun_y, lock.radius_px, scale.km_per_px)
+    size = np.minimum(np.floor(cover[2:] - cover[:2] + 1.0), lock.shape[::-1]).astype(int) // 2 * 2
+    sun = -np.rint((cover[:2] + cover[2:] - size + 1.0) / 2.0)
+    return view_of(lock, scale, tuple(size.tolist()), 1.0, 0.0, 1, tuple(sun.tolist()))
 
 
 def picture_up(orientation: Orientation, action: Action, clip: ClipSettings) -> tuple[float, int, bool]:

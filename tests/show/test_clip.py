@@ -160,7 +160,7 @@ def test_no_animation_of_an_earlier_clip_stands_beside_a_new_one(tmp_path, monke
     def fail(*_):
         raise InputError("too large")
 
-    monkeypatch.setattr("promtrack.show.clip.write_gif", fail)
+    monkeypatch.setattr("promtrack.show.encode.write_gif", fail)
     for name in ("clip.gif", "clip.webp"):
         (tmp_path / name).write_text("of an earlier clip")
     with pytest.raises(InputError, match="too large"):

@@ -8,7 +8,6 @@ import pytest
 from promtrack.errors import SettingsError
 from promtrack.motion.records import Prominence
 from promtrack.show.disc_view import disc_view, insets_of
-from promtrack.show.layout import overlaps
 from promtrack.show.view import affine_to_frame
 from tests.show.clip_case import quick_run
 
@@ -58,7 +57,7 @@ def test_no_prominence_is_dropped_silently(count):
     assert sum(held) + not_shown == count
     assert not_shown == max(count - 4, 0)
     for place, inset in enumerate(insets):
-        assert not any(overlaps(inset.rect, other.rect) for other in insets[place + 1 :])
+        assert not any(inset.rect.overlaps(other.rect) for other in insets[place + 1 :])
         assert inset.rect.left >= 1080
         assert inset.rect.right <= 1920
         assert inset.rect.bottom <= 1080

@@ -1,6 +1,5 @@
 """The figures say what the records say, fit on their sheet, and are the same every time."""
 
-import importlib
 import re
 import subprocess
 import sys
@@ -40,8 +39,7 @@ SHOWS_SPEEDS = {"summary", "height_time", "speed_time", "knot_map", "time_distan
 
 def drawing(name):
     """The function that draws a sheet."""
-    sheet = next(sheet for sheet in SHEETS if sheet.name == name)
-    return getattr(importlib.import_module(f"promtrack.show.figures.{sheet.module}"), name)
+    return next(sheet for sheet in SHEETS if sheet.name == name).load()
 
 
 @lru_cache(maxsize=32)

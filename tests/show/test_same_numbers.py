@@ -2,7 +2,6 @@
 terminal, is read back and compared."""
 
 import html
-import importlib
 import re
 from dataclasses import replace
 
@@ -75,9 +74,8 @@ def drawn_in_figures(measured):
     """Name of each sheet, and its texts."""
     found = {}
     for sheet in drawn_sheets(measured):
-        module = importlib.import_module(f"promtrack.show.figures.{sheet.module}")
         with themed(LIGHT):
-            figure = getattr(module, sheet.name)(measured, LIGHT)
+            figure = sheet.load()(measured, LIGHT)
         found[sheet.name] = [text.get_text() for text in figure.findobj(Text)]
     return found
 

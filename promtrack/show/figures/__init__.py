@@ -16,6 +16,7 @@ import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from promtrack.errors import InputError
 from promtrack.rounding import counted
@@ -30,7 +31,7 @@ from promtrack.show.findings import (
 )
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights
-from promtrack.workers import worker_count
+from promtrack.workers import map_ahead, worker_count
 
 __all__ = ["SHEETS", "draw_figures"]
 
@@ -41,13 +42,22 @@ WORKER_BYTES = 400_000_000  # memory of a process that draws
 class Sheet:
     """One figure."""
 
-    name: str  # of its files and of the function that draws it
-    module: str  # in this folder
+    place: str  # file in this folder, and function there that draws it
     title: str
     caption: str
-    photograph: bool  # whether most of it is a picture
     words: Callable[[Measured], str]  # what it shows, for those who cannot see it
-    silent: Callable[[Measured], str]  # why it is not drawn, '' where it is
+    silent: Callable[[Measured], str] = lambda run: ""  # why it is not drawn, '' where it is
+    photograph: bool = True  # whether most of it is a picture
+
+    @property
+    def name(self) -> str:
+        """Of its files."""
+        return self.place.partition(".")[2]
+
+    def load(self) -> Callable[..., Any]:
+        """The function that draws it, from `Measured` and `Theme`."""
+        module = importlib.import_module(f"promtrack.show.figures.{self.place.partition('.')[0]}")
+        return getattr(module, self.name)
 
     @property
     def narrow(self) -> bool:
@@ -64,116 +74,96 @@ def _still(measured: Measured) -> str:
     return "" if moves else _single(measured) or "no motion could be shown"
 
 
+def _streakless(measured: Measured) -> str:
+    shown = told_ridges(measured) or (measured.motion.slits and measured.settings.motion.slits)
+    return "" if shown else "no knot leaves a streak on a path"
+
+
 def _things(measured: Measured) -> str:
     fronts = sum(front.moving for front in measured.motion.fronts)
-    knots = counted(len(moving_knots(measured)), "moving knot", "moving knots")
-    return f"{knots} and {counted(fronts, 'moving leading edge', 'moving leading edges')}"
+    knots = counted(len(moving_knots(measured)), "moving knot")
+    return f"{knots} and {counted(fronts, 'moving leading edge')}"
 
 
 SHEETS = (
     Sheet(
-        "summary",
-        "knot_map",
+        "knot_map.summary",
         "The run on one page",
         "Map, heights, three numbers and the weakest of the three lights, made for a slide.",
-        True,
         lambda run: f"Slide with a map of the prominence, heights and numbers. {run_title(run)}.",
-        lambda run: "",
     ),
     Sheet(
-        "height_time",
-        "heights",
+        "heights.height_time",
         "Height against time",
         "Points are measured heights with their errors, lines the models (dashed where none describes the "
         "track); below, the residuals.",
-        False,
         lambda run: f"Heights in megametres against UTC for {_things(run)}. {heights_title(run)}.",
         _still,
+        photograph=False,
     ),
     Sheet(
-        "height_time_narrow",
-        "heights",
+        "heights.height_time_narrow",
         "Height against time, for a phone",
         "Points are measured heights with their errors, lines the models.",
-        False,
         lambda run: f"Heights in megametres against UTC for {_things(run)}. {heights_title(run)}.",
         _still,
+        photograph=False,
     ),
     Sheet(
-        "speed_time",
-        "heights",
+        "heights.speed_time",
         "Speed against time",
         "Lines are models with bands of the total error; a knot's mark stands at its mid-time, a leading "
         "edge's marks are slopes over a few heights.",
-        False,
         lambda run: f"Speeds in km/s against UTC for {_things(run)}. {speeds_title(run)}.",
         _still,
+        photograph=False,
     ),
     Sheet(
-        "knot_map",
-        "knot_map",
+        "knot_map.knot_map",
         "Where the plasma moves",
         "The frame that shows it best; arrows follow the tracks over the time named.",
-        True,
         lambda run: f"A picture of the limb with arrows along the tracks of {_things(run)}.",
         _still,
     ),
     Sheet(
-        "time_distance",
-        "strips",
+        "strips.time_distance",
         "Time-distance diagrams",
         "Brightness along a path against time; what moves leaves a slanted streak (ridge). Grey: no frames.",
-        True,
-        lambda run: (
-            f"{counted(len(run.motion.slits), 'diagram', 'diagrams')} of brightness along a path "
-            "against time."
-        ),
-        lambda run: (
-            ""
-            if told_ridges(run) or (run.motion.slits and run.settings.motion.slits)
-            else "no knot leaves a streak on a path"
-        ),
+        lambda run: f"{counted(len(run.motion.slits), 'diagram')} of brightness along a path against time.",
+        _streakless,
     ),
     Sheet(
-        "prominences",
-        "strips",
+        "strips.prominences",
         "All prominences",
         "Everything that stands above the limb: extent and greatest height on the map, height against time "
         "below, numbered as in prominences.ecsv. Curves break in gaps, and where a piece joins or comes off.",
-        True,
         lambda run: (
-            f"Map of {counted(len(run.motion.prominences), 'prominence', 'prominences')} round the limb, "
+            f"Map of {counted(len(run.motion.prominences), 'prominence')} round the limb, "
             "and their heights in megametres against UTC."
         ),
         lambda run: "" if run.motion.prominences else "nothing stands above the limb",
     ),
     Sheet(
-        "strip_montage",
-        "knot_map",
+        "knot_map.strip_montage",
         "Six moments",
         "All of one part of the sky and in one tone, with the Earth to scale.",
-        True,
         lambda run: f"Six pictures of the prominence, from first to last. {growth_title(run)}.",
         _single,
     ),
     Sheet(
-        "oscillation",
-        "strips",
+        "strips.oscillation",
         "Oscillation",
         "Displacement along a path with a damped sine, and the power of each period.",
-        False,
         lambda run: "Displacement against time with a damped sine, and power against period.",
         lambda run: "" if run.motion.oscillations else "no thread oscillates significantly",
+        photograph=False,
     ),
     Sheet(
-        "registration_check",
-        "registration",
+        "registration.registration_check",
         "Registration check",
         "Edge points on the reference frame, the Sun's centre and radius in every frame, and its turn where "
         "one was measured; crosses mark frames left out.",
-        True,
         lambda run: f"Registration check. {' '.join(lights(run)[0].reasons)}",
-        lambda run: "",
     ),
 )
 
@@ -212,17 +202,17 @@ def draw_figures(
     cores = worker_count(worker_bytes=WORKER_BYTES)
     # a process takes as long to start as to draw so many
     workers = workers or (min(cores, len(names) // 3) if cores > 2 else 1)
-    measured = _with_frames(measured)
+    given = _with_frames(measured), names, folder
     written: dict[str, list[Path]] = {}
-    drawing = (
-        _in_processes(measured, names, folder, workers) if workers > 1 else draw(measured, names, folder)
-    )
-    for name, paths in drawing:
+    for name, paths in _in_processes(*given, workers) if workers > 1 else draw(*given):
         written[name] = paths
         if progress is not None:
             progress(len(written), len(names))
     files = [path for name in names for path in written[name]]
-    _remove_stale(folder, files)
+    for sheet in SHEETS:
+        for path in folder.glob(f"{sheet.name}*.[ps][ndv][gf]"):
+            if path not in files and path.stem.removesuffix("_dark") == sheet.name:
+                path.unlink()
     return tuple(files)
 
 
@@ -235,18 +225,17 @@ def draw(measured: Measured, names: list[str], folder: Path) -> Iterator[tuple[s
     gc.freeze()
     for sheet in SHEETS:
         if sheet.name in names:
-            module = importlib.import_module(f"promtrack.show.figures.{sheet.module}")
-            paths = save_sheet(sheet.name, getattr(module, sheet.name), measured, folder)
+            paths = save_sheet(sheet.name, sheet.load(), measured, folder)
             gc.collect()
             yield sheet.name, paths
     gc.unfreeze()
 
 
 def draw_piped() -> None:
-    """Draw in a process of its own: run, names and folder come in through a pipe, the files go out."""
-    measured, names, folder = pickle.load(sys.stdin.buffer)
+    """Draw the sheets named in the command: run and folder come in through a pipe, the files go out."""
+    measured, folder = pickle.load(sys.stdin.buffer)
     try:
-        pickle.dump(list(draw(measured, names, folder)), sys.stdout.buffer)
+        pickle.dump(list(draw(measured, sys.argv[1:], folder)), sys.stdout.buffer)
     except InputError as error:
         pickle.dump(error, sys.stdout.buffer)
 
@@ -257,24 +246,17 @@ def _in_processes(
     """The same in processes of their own: Python draws, so threads would not help. The caller's program is
     neither forked nor imported again."""
     command = [sys.executable, "-c", "from promtrack.show.figures import draw_piped; draw_piped()"]
-    pipe = subprocess.PIPE
-    started = [subprocess.Popen(command, stdin=pipe, stdout=pipe) for _ in range(workers)]
-    try:
-        for first, process in enumerate(started):
-            assert process.stdin is not None, "it has a pipe"
-            with process.stdin:
-                pickle.dump((measured, names[first::workers], folder), process.stdin)
-        for process in started:
-            assert process.stdout is not None, "it has a pipe"
-            with process.stdout:
-                found = pickle.load(process.stdout)
-            if isinstance(found, InputError):
-                raise found
-            yield from found
-    finally:
-        for process in started:
-            process.kill()
-            process.wait()
+    given = pickle.dumps((measured, folder))
+
+    def drawn(part: list[str]) -> list[tuple[str, list[Path]]]:
+        done = subprocess.run([*command, *part], input=given, stdout=subprocess.PIPE, check=True)
+        found = pickle.loads(done.stdout)
+        if isinstance(found, InputError):
+            raise found
+        return found
+
+    for found in map_ahead(drawn, [names[first::workers] for first in range(workers)], workers):
+        yield from found
 
 
 def _with_frames(measured: Measured) -> Measured:
@@ -285,10 +267,3 @@ def _with_frames(measured: Measured) -> Measured:
     shown = {measured.lock.reference, moment_of(measured), *map(int, growth_frames(measured, FRAMES))}
     kept = {index: measured.sequence.frame(index) for index in sorted(shown)}
     return replace(measured, sequence=replace(measured.sequence, read=kept.__getitem__))
-
-
-def _remove_stale(folder: Path, files: list[Path]) -> None:
-    for sheet in SHEETS:
-        for path in folder.glob(f"{sheet.name}*.[ps][ndv][gf]"):
-            if path not in files and path.stem.removesuffix("_dark") == sheet.name:
-                path.unlink()

@@ -32,11 +32,7 @@ def save_sheet(
     name: str, draw: Callable[[Measured, Theme], Figure], measured: Measured, folder: Path
 ) -> list[Path]:
     """Draw one sheet and write it in every theme asked for, as PNG and in the vector format of the settings.
-
-    Raises
-    ------
-    InputError : a frame that is shown cannot be read
-    """
+    Raises InputError: a frame that is shown cannot be read."""
     settings = measured.settings.figures
     written: list[Path] = []
     title, made_by = name.replace("_", " ").capitalize(), f"promtrack {measured.version}"
@@ -118,7 +114,7 @@ class Drawing:
 
 def _rewrite(source: Path, path: Path, exchanged: dict[str, str]) -> None:
     """Write a text file with some words exchanged for others."""
-    pattern = re.compile("|".join(map(re.escape, exchanged)))
-    text = pattern.sub(lambda found: exchanged[found[0]], source.read_text(encoding="utf-8"))
+    words = "|".join(map(re.escape, exchanged))
+    text = re.sub(words, lambda found: exchanged[found[0]], source.read_text(encoding="utf-8"))
     with atomic_write(path) as part:
         part.write_text(text, encoding="utf-8", newline="\n")

@@ -12,19 +12,10 @@ from promtrack.motion.front import local_speeds
 from promtrack.motion.limits import LEAST_FRAMES
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import counted
+from promtrack.show import findings
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
-from promtrack.show.figures.items import Item, items_of, key, key_below, others_of, time_span, write_beside
+from promtrack.show.figures.items import Item, items_of, key, key_below, name_items, others_of, time_span
 from promtrack.show.figures.style import Theme, date_axis, days, foot, name_y, narrow_sheet, note_above, sheet
-from promtrack.show.findings import (
-    fastest_knot,
-    front_model,
-    height_error,
-    heights_title,
-    leading_front,
-    relative_error,
-    speed_of,
-    speeds_title,
-)
 from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_words
 from promtrack.sun import escape_speed_km_s
@@ -33,7 +24,7 @@ from promtrack.sun import escape_speed_km_s
 def height_time(measured: Measured, theme: Theme) -> Figure:
     """Heights of knots and fronts against time with their fits, residuals below."""
     subtitle = f"Heights above {limb_words(measured)}. Bars: total error; below, random part"
-    figure, items = sheet(heights_title(measured), subtitle), items_of(measured, theme.marks)
+    figure, items = sheet(findings.heights_title(measured), subtitle), items_of(measured, theme.marks)
     top, below = figure.add_axes((0.065, 0.44, 0.64, 0.385)), figure.add_axes((0.065, 0.145, 0.64, 0.19))
     draw_heights(top, measured, items, theme)
     residuals = [item.track.height_mm - _model_height(item.track, item.track.time_s) for item in items]
@@ -54,7 +45,7 @@ def height_time_narrow(measured: Measured, theme: Theme) -> Figure:
     """Heights alone, with the key below, in letters that a phone shows large."""
     items = items_of(measured, theme.marks)
     subtitle = f"Heights above {limb_words(measured)}. Bars: total error"
-    figure, axes = narrow_sheet(heights_title(measured), subtitle, len(items))
+    figure, axes = narrow_sheet(findings.heights_title(measured), subtitle, len(items))
     draw_heights(axes, measured, items, theme)
     date_axis(axes, measured)
     key_below(figure, measured, items)
@@ -68,10 +59,10 @@ def draw_heights(axes: Axes, measured: Measured, items: list[Item], theme: Theme
         at = np.concatenate([np.append(track.time_s, np.nan) for track in others])
         heights = np.concatenate([np.append(track.height_mm, np.nan) for track in others])
         axes.plot(days(measured, at), heights, color=theme.quiet, alpha=0.55, linewidth=1.2)
-        note_above(axes, f"grey: {counted(len(others), 'more track', 'more tracks')}", theme.quiet)
+        note_above(axes, f"grey: {counted(len(others), 'more track')}", theme.quiet)
     for item in items:
         track = item.track
-        error = height_error(measured, track.height_mm, track.height_err_mm)
+        error = findings.height_error(measured, track.height_mm, track.height_err_mm)
         _points(axes, measured, item, track.height_mm, error)
         times = drawing_times(track.time_s)
         rejected = isinstance(track, KnotTrack) and track.fit.model == "none"
@@ -81,8 +72,7 @@ def draw_heights(axes: Axes, measured: Measured, items: list[Item], theme: Theme
     _hold(axes, [track.height_mm for track in tracks], [track.height_err_mm for track in tracks])
     name_y(axes, "height (Mm)")
     axes.set_xlim(*time_span(measured))
-    lines = [np.stack([days(measured, i.track.time_s), i.track.height_mm], axis=1) for i in items]
-    write_beside(axes, [item.letter for item in items], lines, [item.colour for item in items])
+    name_items(axes, items, [np.stack([days(measured, i.track.time_s), i.track.height_mm], 1) for i in items])
 
 
 def _points(axes: Axes, measured: Measured, item: Item, value: np.ndarray, error: np.ndarray) -> None:
@@ -106,7 +96,7 @@ def _model_height(track: KnotTrack | Front, times: np.ndarray) -> np.ndarray:
     """Height by the model, nan where none describes the front."""
     if isinstance(track, KnotTrack):
         return knot_path(track, times)[0]
-    model = front_model(track)
+    model = findings.front_model(track)
     return np.full_like(times, np.nan) if model is None else front_curve(track, model, times).height_mm
 
 
@@ -118,17 +108,17 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
         words += "; knots: mark at mid-time"
     if any(isinstance(item.track, Front) for item in items):
         words += f"; leading edge: slopes over {LEAST_FRAMES} heights"
-    figure = sheet(speeds_title(measured), words)
+    figure = sheet(findings.speeds_title(measured), words)
     axes = figure.add_axes((0.065, 0.145, 0.64, 0.665))
     lines = [_draw_speed(axes, measured, item) for item in items]
     name_y(axes, "speed (km/s)")
     axes.set_xlim(*time_span(measured))
     axes.set_ylim(bottom=min(0.0, axes.get_ylim()[0]))
-    write_beside(axes, [item.letter for item in items], lines, [item.colour for item in items])
+    name_items(axes, items, lines)
     date_axis(axes, measured)
     key(figure, measured, items)
     # escape speed at a front's greatest height, or at a knot's mean one
-    front, knot = leading_front(measured), fastest_knot(measured)
+    front, knot = findings.leading_front(measured), findings.fastest_knot(measured)
     height = float(np.nanmax(front.height_mm)) if front else float(np.mean(knot.height_mm)) if knot else 0.0
     escape = float(escape_speed_km_s(height + measured.scale.limb.height_mm))
     note_above(axes, f"escape speed at {height:.0f} Mm: {escape:.0f} km/s", theme.quiet)
@@ -138,7 +128,7 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
 
 def _draw_speed(axes: Axes, measured: Measured, item: Item) -> np.ndarray:
     """One knot's or front's speed; its line, (n, 2) day number and km/s."""
-    track, relative = item.track, relative_error(measured)
+    track, relative = item.track, findings.relative_error(measured)
     points: dict[str, Any] = {"fmt": item.marker, "color": item.colour, "elinewidth": 1.6}
     times = drawing_times(track.time_s)
     if isinstance(track, Front):
@@ -146,13 +136,13 @@ def _draw_speed(axes: Axes, measured: Measured, item: Item) -> np.ndarray:
             track.time_s, track.height_mm, track.height_err_mm, min(LEAST_FRAMES, len(track.time_s))
         )
         axes.errorbar(days(measured, at), speed, np.hypot(error, relative * speed), markersize=7, **points)
-        model = front_model(track)
+        model = findings.front_model(track)
         if model is None:
             return np.stack([days(measured, at), speed], axis=1)
         curve = front_curve(track, model, times)
         speed, error = curve.speed_km_s, curve.speed_err_km_s
     else:
-        quoted = speed_of(measured, track)
+        quoted = findings.speed_of(measured, track)
         axes.errorbar(days(measured, track.fit.time_s), quoted.value, quoted.error, markersize=10, **points)
         if track.fit.model == "none":  # no model: its speed is known at one time only
             return np.array([[days(measured, track.fit.time_s), quoted.value]])

@@ -88,7 +88,11 @@ def _speed(measured: Measured, item: Item) -> str:
 
 
 GAP_PX = 6.0  # at 100 dots an inch: kept clear round a label
-GRID = 56  # places tried across, and as many up
+
+
+def name_items(axes: Axes, items: list[Item], lines: list[np.ndarray]) -> None:
+    """Write the letter of each item beside its line, (n, 2) in data units."""
+    write_beside(axes, [item.letter for item in items], lines, [item.colour for item in items])
 
 
 def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours: list[str]) -> None:
@@ -96,10 +100,9 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
     a place are left out, and an empty word needs none. `lines`, `colours`: a polyline in data units, (n, 2),
     and a colour for each."""
     points = [_pixels(axes, line) for line in lines]
-    figure = axes.get_figure(root=True)
-    assert figure is not None, "axes on a sheet"
-    assert isinstance(figure.canvas, FigureCanvasAgg), "a sheet has a canvas of pixels"
-    renderer = figure.canvas.get_renderer()
+    canvas = axes.figure.canvas
+    assert isinstance(canvas, FigureCanvasAgg), "a sheet has a canvas of pixels"
+    renderer = canvas.get_renderer()
     boxes = [np.asarray(text.get_window_extent(renderer).extents) for text in axes.texts]
     every = np.concatenate([*points, np.zeros((0, 2))])
     for image in axes.images:
@@ -113,7 +116,7 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
         text = axes.text(0.5, 0.5, one, multialignment="center", **style)
         size = np.diff(text.get_window_extent(renderer).get_points(), axis=0)[0]
         low, high = axes.bbox.get_points() + np.outer([1.0, -1.0], GAP_PX + 0.5 * size)
-        grid = np.linspace(low, high, GRID)
+        grid = np.linspace(low, high, 56)  # places tried across, and as many up
         middle = np.stack(np.meshgrid(*grid.T), axis=-1).reshape(-1, 2)
         places = np.concatenate([middle - 0.5 * size, middle + 0.5 * size], axis=1)
         away = _nearest(grid, 0.5 * size, own)

@@ -19,18 +19,12 @@ from promtrack.motion.interpretation import ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import clock
 from promtrack.show.curves import knot_path
+from promtrack.show.figures import map_view
 from promtrack.show.figures.heights import draw_heights
-from promtrack.show.figures.items import Item, items_of, key, others_of, write_beside
-from promtrack.show.figures.map_view import (
-    Map,
-    compass,
-    fitting_aspect,
-    growth_frames,
-    map_of,
-    map_pictures,
-    moment_of,
-)
+from promtrack.show.figures.items import Item, items_of, key, name_items, others_of, write_beside
+from promtrack.show.figures.map_view import Map
 from promtrack.show.figures.style import (
+    ASPECT,
     PICTURE_INK,
     TEXT_PT,
     Theme,
@@ -56,16 +50,15 @@ from promtrack.show.region_of_interest import way_of
 from promtrack.show.verdict import lights, limb_name, limb_words
 from promtrack.sun import EARTH_RADIUS_KM
 
-SHEET_ASPECT = 13.333 / 7.5
 MINUTES = (60.0, 30.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5)
 
 
 def knot_map(measured: Measured, theme: Theme) -> Figure:
     """Where the plasma moves: the frame that shows it best, with arrows that follow the tracks."""
-    frames, items = np.array([moment_of(measured)]), items_of(measured, theme.marks)
+    frames, items = np.array([map_view.moment_of(measured)]), items_of(measured, theme.marks)
     wide, tall = 0.64, 0.68
-    aspect = fitting_aspect(measured, wide * SHEET_ASPECT / tall, frames)
-    area, width = map_of(measured, aspect, frames), aspect * tall / SHEET_ASPECT
+    aspect = map_view.fitting_aspect(measured, wide * ASPECT / tall, frames)
+    area, width = map_view.map_of(measured, aspect, frames), aspect * tall / ASPECT
     time = clock(measured.sequence.times_utc[frames[0]])  # its day stands at the foot
     subtitle = f"Frame of {time} UTC; heights above {limb_name(measured)}"
     minutes = travel_minutes(measured, area)
@@ -86,7 +79,7 @@ def knot_map(measured: Measured, theme: Theme) -> Figure:
 
 def draw_map(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
     """The map itself on axes of its shape."""
-    picture = map_pictures(measured, area, np.array([frame]))[0]
+    picture = map_view.map_pictures(measured, area, np.array([frame]))[0]
     axes.imshow(picture, extent=area.extent, aspect="equal", origin="upper")
     axes.grid(False)
     axes.set(xlim=(0.0, area.width_mm), ylim=(0.0, area.height_mm))
@@ -96,7 +89,7 @@ def draw_map(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
     for gone in (way_of(track, measured.orientation) for track in tracks):
         points = np.stack(area.view.to_picture(gone.theta_deg, gone.height_mm), axis=1).clip(-1e4, 1e4)
         cv2.polylines(taken, [points.astype(np.int32)[:, None]], False, (255, 255, 255, 255), 25)
-    compass(axes, measured, area, taken)
+    map_view.compass(axes, measured, area, taken)
     items = [item for item in items_of(measured, ON_DARK) if _shows(measured, area, item)]  # a dark picture
     for track in others_of(measured, items):
         if isinstance(track, KnotTrack) and track.moving:
@@ -164,15 +157,9 @@ def _arrow(
     times = np.clip(np.linspace(middle - half_s, middle + half_s, 24), first, last)
     height, angle = knot_path(knot, times)
     line = area.place(np.asarray(measured.orientation.to_image(angle)), height)
-    arrow = FancyArrowPatch(
-        path=Path(line),
-        arrowstyle="-|>,head_width=5,head_length=9",
-        color=item.colour,
-        linewidth=3.2,
-        path_effects=outlined(width=5.0),
-        zorder=4,
-    )
-    axes.add_patch(arrow)
+    look: dict[str, Any] = {"color": item.colour, "linewidth": 3.2, "path_effects": outlined(width=5.0)}
+    arrow = "-|>,head_width=5,head_length=9"
+    axes.add_patch(FancyArrowPatch(path=Path(line), arrowstyle=arrow, zorder=4, **look))
     return line
 
 
@@ -208,23 +195,23 @@ def _height_arcs(axes: Axes, area: Map) -> None:
                 axes.text(min(end[0], 0.985 * area.width_mm), end[1], words, ha="right", va="bottom", **style)
 
 
-FRAMES, COLUMNS = 6, 3
+FRAMES = 6
 
 
 def strip_montage(measured: Measured, theme: Theme) -> Figure:
     """Six moments, all of one part of the sky on one scale of brightness."""
-    frames = growth_frames(measured, FRAMES)
+    frames = map_view.growth_frames(measured, FRAMES)
     wide, tall = 0.305, 0.375
-    aspect = fitting_aspect(measured, wide / tall * SHEET_ASPECT, frames)
-    area = map_of(measured, aspect, frames)
+    aspect = map_view.fitting_aspect(measured, wide / tall * ASPECT, frames)
+    area = map_view.map_of(measured, aspect, frames)
     steps = "about equal growth" if leading_front(measured) else "about equal times"
     subtitle = f"{steps} from frame to frame; each {area.width_mm:.0f} Mm wide; Earth to scale; times are UTC"
     figure = sheet(growth_title(measured), subtitle[0].upper() + subtitle[1:])
-    width = aspect * tall / SHEET_ASPECT
-    pictures = map_pictures(measured, area, frames)
+    width = aspect * tall / ASPECT
+    pictures = map_view.map_pictures(measured, area, frames)
     earth_mm = 1e-3 * EARTH_RADIUS_KM
     for place, (frame, picture) in enumerate(zip(frames, pictures, strict=True)):
-        row, column = divmod(place, COLUMNS)
+        row, column = divmod(place, 3)
         left = 0.03 + (wide + 0.0125) * column + 0.5 * (wide - width)
         axes = figure.add_axes((left, 0.84 - tall - 0.39 * row, width, tall))
         axes.imshow(picture, extent=area.extent, aspect="equal", origin="upper")
@@ -242,7 +229,7 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
             axes.text((x - 1.3 * earth_mm) / area.width_mm, up, "Earth", ha="right", va="center", **style)
             taken = picture.copy()
             taken[: len(taken) // 4] = 255  # the time and the Earth stand there
-            compass(axes, measured, area, taken)
+            map_view.compass(axes, measured, area, taken)
         _name_knots(axes, measured, area, int(frame))
     foot(figure, measured, speeds=False)
     return figure
@@ -260,7 +247,7 @@ def _name_knots(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
             if isinstance(item.track, KnotTrack):  # a front has a whole edge
                 style: dict[str, Any] = {"color": item.colour, "marker": item.marker, "markersize": 12}
                 axes.plot(*place.T, fillstyle="none", path_effects=outlined(width=3.0), **style)
-    write_beside(axes, [item.letter for item in items], lines, [item.colour for item in items])
+    name_items(axes, items, lines)
 
 
 def summary(measured: Measured, theme: Theme) -> Figure:
@@ -268,13 +255,13 @@ def summary(measured: Measured, theme: Theme) -> Figure:
     name = measured.settings.clip.title or measured.sequence.path.name
     name = name if len(name) <= 40 else f"{name[:39]}…"
     figure = sheet(run_title(measured), f"{name}. Heights above {limb_words(measured)}")
-    frames = np.array([moment_of(measured)])
+    frames = np.array([map_view.moment_of(measured)])
     moves = bool(moving_knots(measured) or leading_front(measured))
     wide = 0.445 if moves else 0.94
-    aspect = fitting_aspect(measured, wide * SHEET_ASPECT / 0.525, frames)
-    width = aspect * 0.525 / SHEET_ASPECT
+    aspect = map_view.fitting_aspect(measured, wide * ASPECT / 0.525, frames)
+    width = aspect * 0.525 / ASPECT
     sky = figure.add_axes((0.03 + 0.5 * (wide - width), 0.325, width, 0.525))
-    draw_map(sky, measured, map_of(measured, aspect, frames), int(frames[0]))
+    draw_map(sky, measured, map_view.map_of(measured, aspect, frames), int(frames[0]))
     sky.set_axis_off()
     if moves:
         heights = figure.add_axes((0.545, 0.405, 0.42, 0.40))

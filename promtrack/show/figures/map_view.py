@@ -43,7 +43,6 @@ MAP_COLUMNS, LARGEST_ZOOM = 1100, 2.5  # beyond this zoom single pixels would sh
 MARGIN_DEG, MARGIN_MM, DEPTH_MM = 1.5, 15.0, -12.0  # kept round what moves, and below the limb
 MOST_DEG = 20.0  # of the limb, from the first named track: what lies beyond would make the map small
 ARM_PT, ARM_SHARE = 40.0, 0.13  # of the compass, and of the axes' width at most
-CALM_SHARE = 0.15  # of the pixels at one distance from the limb: so much is taken to be calm sky
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -236,7 +235,8 @@ def _calm(out_px: np.ndarray, value: np.ndarray, step: float) -> np.ndarray:
     seen = np.flatnonzero(count > 8)
     if not len(seen):
         return np.zeros_like(value)
-    level = some[order][first[seen] + (CALM_SHARE * count[seen]).astype(np.intp)]
+    # 0.15 of the pixels at one distance from the limb are taken to be calm sky
+    level = some[order][first[seen] + (0.15 * count[seen]).astype(np.intp)]
     return np.interp(out_px, 8.0 * step * np.expm1((seen + 0.5) / 8.0), np.minimum.accumulate(level))
 
 
@@ -253,20 +253,20 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
     shares = np.stack(np.meshgrid(*[np.linspace(0.0, 1.0, 13)] * 2), axis=-1).reshape(-1, 2)
     light_of = brightest(picture)
 
+    box = np.array([reach.min(axis=0) - pad / 2, reach.max(axis=0) + pad / 2])
+
     def light(origin: np.ndarray) -> float:
         """Mean light beneath the compass."""
-        ends = np.clip(
-            [origin + reach.min(axis=0) - pad / 2, origin + reach.max(axis=0) + pad / 2], 0.0, size
-        )
+        ends = np.clip(origin + box, 0.0, size)
         (left, bottom), (right, top) = (ends / size * picture.shape[1::-1]).astype(int)
         rows = slice(picture.shape[0] - top, picture.shape[0] - bottom)
         part = light_of[rows, left:right]
         return float(part.mean()) if part.size else 0.0
 
     origin = min(low + shares * (high - low), key=light)
-    style: dict[str, Any] = {"color": PICTURE_INK, "ha": "center", "va": "center", "fontweight": "bold"}
+    look: dict[str, Any] = {"color": PICTURE_INK, "ha": "center", "va": "center", "fontweight": "bold"}
     arrow = {"arrowstyle": "<-", "color": PICTURE_INK, "linewidth": 1.8, "shrinkA": 1, "shrinkB": 0}
     for name, way in arms:
         axes.annotate(
-            name, origin, tuple(origin + way), path_effects=outlined(width=3.0), arrowprops=arrow, **style
+            name, origin, tuple(origin + way), path_effects=outlined(width=3.0), arrowprops=arrow, **look
         )

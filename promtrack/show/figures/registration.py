@@ -17,13 +17,10 @@ from promtrack.show.palette import ON_DARK
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights, rejections
 
-TITLES = {
-    "good": "✓ The Sun stands still",
-    "fair": "! Use the lock with care",
-    "poor": "✗ Do not trust the lock",
-}
+TITLES = {"good": "✓ The Sun stands still", "fair": "! Use the lock with care"}
+TITLES["poor"] = "✗ Do not trust the lock"
 SPOILED = "#ff7ab8"  # left out, on the picture in both themes
-LINES, LINE_LETTERS, LINE_STEP = 8, 52, 0.036  # beside the picture: most, letters in each, part of the sheet
+LINES, LINE_LETTERS = 8, 52  # below the picture: most, letters in each
 
 
 def registration_check(measured: Measured, theme: Theme) -> Figure:
@@ -41,7 +38,7 @@ def registration_check(measured: Measured, theme: Theme) -> Figure:
     for row, line in enumerate(_words(measured)):
         if not line.startswith(" "):  # else the sentence goes on
             colour = theme.warning if line.startswith("×") else theme.ink
-        figure.text(0.03, 0.335 - LINE_STEP * row, line, va="center", color=colour)
+        figure.text(0.03, 0.335 - 0.036 * row, line, va="center", color=colour)
     for row, draw in enumerate(draws):
         axes = figure.add_axes((0.575, 0.84 - height - row * (height + 0.075 + 0.025 * still), 0.39, height))
         draw(axes, measured, theme)
@@ -75,18 +72,11 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     axes.set(xlim=(-0.5, columns - 0.5), ylim=(rows - 0.5, -0.5), xlabel="x (px)")
     axes.locator_params(nbins=5)
     name_y(axes, "y (px)")
-    narrow = columns < 1.1 * rows  # the names then stand beside the picture
-    axes.legend(
-        loc="upper left",
-        bbox_to_anchor=(1.02 if narrow else 0.0, 1.0),
-        borderaxespad=0.0 if narrow else None,
-        labelcolor="#ffffff",
-        frameon=True,
-        facecolor="#0b0908",
-        edgecolor="none",
-        framealpha=0.75,
-        handlelength=1.0,
-    )
+    look = {"labelcolor": "#ffffff", "frameon": True, "facecolor": "#0b0908", "edgecolor": "none"}
+    look |= {"framealpha": 0.75, "handlelength": 1.0, "bbox_to_anchor": (0.0, 1.0)}
+    if columns < 1.1 * rows:  # the names then stand beside the picture
+        look |= {"bbox_to_anchor": (1.02, 1.0), "borderaxespad": 0.0}
+    axes.legend(loc="upper left", **look)
 
 
 def _words(measured: Measured) -> list[str]:
@@ -143,10 +133,10 @@ def _points(
     error: np.ndarray,
     colour: str,
     marker: str,
-    name: str | None = None,
+    name: str = "",
 ) -> None:
     used, at = measured.lock.used, date2num(measured.sequence.times_utc)
-    style: dict[str, Any] = {"color": colour, "markersize": 5, "elinewidth": 1.2, "label": name}
+    style: dict[str, Any] = {"color": colour, "markersize": 5, "elinewidth": 1.2, "label": name or None}
     axes.errorbar(at[used], value[used], error[used], fmt=marker, **style)
 
 

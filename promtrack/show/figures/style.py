@@ -30,6 +30,7 @@ from promtrack.show.records import Measured
 from promtrack.show.verdict import PLANE_OF_SKY
 
 WIDTH_INCH, HEIGHT_INCH = 13.333, 7.5  # 16:9, the size of a slide
+ASPECT = WIDTH_INCH / HEIGHT_INCH
 NARROW_INCH = 6.4  # 16 pt are 12 px where 350 px show it
 TEXT_PT, LABEL_PT, TITLE_PT = 16, 17, 24  # 16 pt on a slide of this size is read from the last row
 # Labels of a time axis: form, inches that one takes with the space after it, steps in seconds
@@ -38,7 +39,6 @@ TICKS = (
     ("%H:%M", 1.0, (60, 120, 300, 600, 900, 1200, 1800, 3600, 7200, 10800, 21600, 43200)),
     ("%m-%d", 1.0, (86400, 172800, 432800, 864000, 4320000)),
 )
-LAST_STEP_S, LEAST_SPAN_S = 4320000, 10.0
 Moments = TypeVar("Moments", float, np.ndarray)  # one time or many: what goes in comes out
 
 
@@ -71,18 +71,10 @@ LIGHT = Theme("", "#fbfaf8", "#1c1917", "#5f5852", "#ddd8d2", "#7a4b00", "#a3142
 DARK = Theme("_dark", "#14120f", "#f4efe8", "#b3aaa0", "#3a352f", "#f2c46b", "#ff7a85", ON_DARK)
 
 # Lightness rises evenly from one end to the other (CIE L*), so that the map holds in grey and for every eye.
-PLASMA = LinearSegmentedColormap.from_list(
-    "prominence",
-    (
-        (0.0, "#0b0908"),
-        (0.059, "#2b1008"),
-        (0.135, "#4a1405"),
-        (0.361, "#9c3208"),
-        (0.588, "#dd6c22"),
-        (0.797, "#f7b36f"),
-        (1.0, "#fff6e6"),
-    ),
-).with_extremes(bad="#2b2b31")
+STEPS = (0.0, 0.059, 0.135, 0.361, 0.588, 0.797, 1.0)
+WARM = ("#0b0908", "#2b1008", "#4a1405", "#9c3208", "#dd6c22", "#f7b36f", "#fff6e6")
+TONES = LinearSegmentedColormap.from_list("prominence", list(zip(STEPS, WARM, strict=True)))
+PLASMA = TONES.with_extremes(bad="#2b2b31")
 PICTURE_INK = ON_DARK.annotation  # lines and letters on pictures, in both themes
 
 
@@ -92,40 +84,25 @@ def themed(theme: Theme) -> Iterator[None]:
     style: dict[str, Any] = {
         "font.family": "DejaVu Sans",
         "font.size": TEXT_PT,
-        "axes.labelsize": LABEL_PT,
-        "axes.titlesize": LABEL_PT,
         "axes.titleweight": "bold",
         "axes.titlelocation": "left",
         "axes.titley": 1.0,  # found anew in each drawing otherwise, which takes a tenth of its time
-        "axes.facecolor": theme.paper,
-        "axes.edgecolor": theme.quiet,
-        "axes.labelcolor": theme.ink,
-        "axes.linewidth": 1.2,
-        "axes.spines.top": False,
-        "axes.spines.right": False,
         "axes.grid": True,
         "axes.axisbelow": True,
         "grid.color": theme.faint,
         "grid.linewidth": 0.9,
-        "figure.facecolor": theme.paper,
-        "savefig.facecolor": "auto",
-        "text.color": theme.ink,
-        "xtick.color": theme.quiet,
-        "ytick.color": theme.quiet,
-        "xtick.labelcolor": theme.ink,
-        "ytick.labelcolor": theme.ink,
-        "xtick.major.width": 1.2,
         "xtick.major.pad": 6.0,
-        "ytick.major.width": 1.2,
         "lines.linewidth": 2.4,
-        "lines.markersize": 6.0,
-        "errorbar.capsize": 0.0,
         "legend.frameon": False,
-        "legend.fontsize": TEXT_PT,
         "svg.fonttype": "none",
         "svg.hashsalt": "promtrack",
-        "image.interpolation": "antialiased",
         "image.origin": "lower",
+        **dict.fromkeys(("axes.labelsize", "axes.titlesize"), LABEL_PT),
+        **dict.fromkeys(("axes.spines.top", "axes.spines.right"), False),
+        **dict.fromkeys(("axes.facecolor", "figure.facecolor"), theme.paper),
+        **dict.fromkeys(("axes.edgecolor", "xtick.color", "ytick.color"), theme.quiet),
+        **dict.fromkeys(("text.color", "axes.labelcolor", "xtick.labelcolor", "ytick.labelcolor"), theme.ink),
+        **dict.fromkeys(("axes.linewidth", "xtick.major.width", "ytick.major.width"), 1.2),
     }
     with matplotlib.style.context(["default", style]):
         yield
@@ -186,31 +163,26 @@ def days(measured: Measured, time_s: Moments) -> Moments:
 
 def width_inch(axes: Axes) -> float:
     """Width of axes on their sheet."""
-    figure = axes.get_figure(root=True)
-    assert figure is not None, "axes on a sheet"
-    return float(axes.bbox.width / figure.dpi)
+    return float(axes.bbox.width / axes.figure.dpi)
 
 
 def date_axis(axes: Axes, measured: Measured, *, label: bool = True) -> None:
     """Make the x axis a time axis that says UTC and the date, with as many ticks as there is room for."""
-    low, high = axes.get_xlim()
-    middle, half = 0.5 * (low + high), max(0.5 * (high - low), 0.5 * LEAST_SPAN_S / 86400.0)
+    (low, high), width = axes.get_xlim(), width_inch(axes)
+    middle, half = 0.5 * (low + high), max(0.5 * (high - low), 5.0 / 86400.0)  # 10 s at least
     axes.set_xlim(middle - half, middle + half)
     span_s = 2.0 * half * 86400.0
-    step_s, form = next(
-        (step, form)
-        for form, inches, steps in TICKS
-        for step in steps
-        if span_s / step * inches <= width_inch(axes) or step == LAST_STEP_S
-    )
+    steps = [
+        (step, form) for form, inches, steps in TICKS for step in steps if span_s * inches <= step * width
+    ]
+    step_s, form = steps[0] if steps else (TICKS[-1][2][-1], TICKS[-1][0])
     day_s = 86400.0 * (np.array([middle - half, middle + half]) - np.floor(low))
     ticks = np.floor(low) + np.arange(np.ceil(day_s[0] / step_s), day_s[1] / step_s) * step_s / 86400.0
     axes.xaxis.set_major_locator(FixedLocator(ticks))
     axes.xaxis.set_major_formatter(DateFormatter(form, tz=UTC))
+    axes.tick_params(labelbottom=label)
     if label:
         axes.set_xlabel(f"UTC, {day(measured.strip.times_utc[0])}")
-    else:
-        axes.tick_params(labelbottom=False)
 
 
 def brightness_range(values: np.ndarray, low: float, high: float) -> tuple[float, float]:
@@ -229,9 +201,7 @@ def plasma(values: np.ndarray, top: float, *, most: tuple[int, int] = (700, 1400
     rows, columns = values.shape
     if rows > most[0] or columns > most[1]:
         size = (min(columns, most[1]), min(rows, most[0]))  # OpenCV wants (width, height)
-        values = cv2.resize(
-            np.ascontiguousarray(values, dtype=np.float32), size, interpolation=cv2.INTER_AREA
-        )
+        values = cv2.resize(np.ascontiguousarray(values, np.float32), size, interpolation=cv2.INTER_AREA)
     soft = 0.12 * top
     return PLASMA(np.arcsinh(np.clip(values, 0.0, top) / soft) / np.arcsinh(top / soft), bytes=True)
 
