@@ -229,7 +229,7 @@ def card_sentence(measured: Measured) -> str:
     """The headline in at most some 25 words, a number with its error as one, for a card."""
     if not moving_knots(measured) and leading_front(measured) is None:
         stands = _stands(measured)
-        return f"Nothing moves significantly{f': t{stands[1:]}' if stands else ''}."
+        return f"No motion could be shown{f': t{stands[1:]}' if stands else ''}."
     words = headline(measured, both=False)
     short = len(re.sub(r" ± \S+", "", words).split()) <= CARD_WORDS
     return words if short else f"{words.partition('; ')[0].rstrip('.')}."

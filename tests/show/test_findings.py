@@ -193,7 +193,7 @@ def test_without_a_model_the_speed_holds_at_one_time(measured_fake):
 
 def test_nothing_moving_is_said(measured_still):
     assert card_sentence(measured_still).startswith(
-        "Nothing moves significantly: the highest prominence stands "
+        "No motion could be shown: the highest prominence stands "
     )
     assert headline(measured_still).startswith(
         "No motion could be shown against scrambled data: 1 track was followed"
