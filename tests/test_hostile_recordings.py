@@ -75,6 +75,7 @@ def test_a_picture_that_comes_again_is_left_out(measured, small_scene, shown, le
         assert abs(knot.fit.speed_km_s - true) < 3.0 * knot.fit.speed_err_km_s
 
 
+@pytest.mark.long
 def test_a_film_that_runs_to_and_fro_is_measured_once(measured, small_scene):
     # TRUTH  after frame 12 the frames come again, backward: what rose would fall
     job = measured(lambda i: small_scene.frame(i if i < 13 else 25 - i))

@@ -391,10 +391,10 @@ def test_an_eruption_that_is_not_found_is_measured_by_ten_clicks(tmp_path, monke
     assert f"front {front.front}" in {meaning.about for meaning in job.motion.meanings}
 
 
-def test_two_passes_of_the_hand_give_its_error(small_run):
+def test_two_passes_of_the_hand_give_its_error():
     # TRUTH  clicks that scatter by 3 Mm: the errors of the means of two, 3 / sqrt(2).
     rng = np.random.default_rng(4)
-    strip = small_run.strip
+    strip = quick_run().strip
     middle = float(strip.geometry.angle_deg(strip.geometry.columns / 2))
     course = tuple(
         Place(strip.times_utc[i], middle, float(40.0 + rng.normal(0.0, 3.0)), np.nan)

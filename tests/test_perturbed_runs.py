@@ -283,7 +283,7 @@ def test_a_limb_cut_short_is_refused(columns):
 @pytest.mark.parametrize(
     ("rate", "camera"),
     [
-        (10.0, CameraSettings()),
+        pytest.param(10.0, CameraSettings(), marks=pytest.mark.long),
         pytest.param(-10.0, CameraSettings(), marks=pytest.mark.long),
         pytest.param(0.0, CameraSettings(mount="altazimuth"), marks=pytest.mark.long),
         (0.0, CameraSettings(mount="altazimuth", mirrored=True)),

@@ -122,6 +122,7 @@ def test_one_exposure_is_one_exposure(small_scene):
     assert joined(sequence, lock) is sequence
 
 
+@pytest.mark.long
 def test_speeds_are_those_of_a_recording_with_one_exposure(tmp_path, monkeypatch):
     # TRUTH  both knots of the scene
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))

@@ -54,6 +54,7 @@ def test_what_is_as_bright_before_the_disc_is_no_plasma(quiet, way, tmp_path, mo
     assert any("as bright before the disc" in check.sentence for check in motion.checks)
 
 
+@pytest.mark.long
 def test_a_lone_speck_in_the_sky_is_said_to_look_like_plasma(quiet, tmp_path, monkeypatch):
     # TRUTH  a speck in the sky from the first frame to the last
     monkeypatch.setattr("promtrack.pipeline.STAGES", ("lock", "strip", "motion"))

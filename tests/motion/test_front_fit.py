@@ -36,6 +36,7 @@ def test_errors_equal_the_scatter():
     assert np.mean([fit.accel_m_s2 for fit in best]) == pytest.approx(30.0, rel=0.02)
 
 
+@pytest.mark.long
 def test_a_drift_of_the_edge_is_no_acceleration():
     # TRUTH  100 fronts of constant speed whose edge drifts slowly, the straight part by 0.5 Mm rms, bends by
     # less. With the drift stated nine in ten are told as constant speed and the pulls of their speeds are

@@ -36,6 +36,7 @@ def test_period_within_three_per_cent(amplitude, period, damping):
         assert found.power_period_s[np.argmax(found.power)] == pytest.approx(period, rel=0.15)
 
 
+@pytest.mark.long
 def test_errors_are_honest():
     # TRUTH  24 diagrams: the stated period error covers 45 to 92 % (68.3 % +- 2.4 sigma of a binomial), every
     # period is within 3 %, and no damping is stated where there is none
