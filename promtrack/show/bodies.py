@@ -57,11 +57,18 @@ class Body:
         return np.stack(view.to_picture(theta, height), axis=-1)
 
     def leader(self, view: ClipView, now_s: float, label: Rect) -> np.ndarray:
-        """(2, 2) x, y of the shortest line from a label to the mark, or to the edge of a front."""
-        return _leaders(self.ends(view, now_s)[None], label)[0]
+        """(2, 2) x, y of the shortest line from a label to the mark, or to the middle of a front's edge,
+        whose ends other bodies may touch."""
+        return _leaders(self.middle(view, now_s)[None], label)[0]
+
+    def middle(self, view: ClipView, now_s: float) -> np.ndarray:
+        """(n, 2) x, y of where a leader may end: at the mark, or in the middle half of a front's edge."""
+        ends = self.ends(view, now_s)
+        quarter = len(ends) // 4
+        return ends[quarter : len(ends) - quarter]
 
     def ends(self, view: ClipView, now_s: float) -> np.ndarray:
-        """(n, 2) x, y of where a leader may end: at the mark, or on the edge of a front."""
+        """(n, 2) x, y of the mark, or of the edge of a front."""
         if self.sector_deg is None:
             return self.place(view, now_s)[None]
         height = float(np.interp(now_s, self.time_s, self.height_mm))
@@ -186,12 +193,14 @@ def place_number(
     size = max(b.width for b in blocks), max(b.height for b in blocks)
     runs = [time.back(s) for s in (body.stands[0][0], body.stands[-1][1])]
     begin, end = np.clip(runs, body.time_s[0], body.time_s[-1])
-    then = []
+    then, ever = [], ground.plasma.max(axis=0)
     for now_s in np.linspace(begin, end, 24):
         view = views[min(int(np.searchsorted(view_s, now_s)), len(views) - 1)]
         plasma = ground.plasma[int(np.argmin(np.abs(view_s[moments] - now_s)))]
         then.append(Then(view, float(now_s), plasma))
-    label = _best_place(body, ground, then, size, page, headline=headline)
+    during = np.max([one.plasma for one in then], axis=0)  # what is plasma only before or after is free
+    free = replace(ground, busy=np.where(ever > 0.0, during, ground.busy))
+    label = _best_place(body, free, then, size, page, headline=headline)
     if label is None:
         return replace(body, stands=()), ground
     for one in then:  # no height's name on a leader
@@ -224,13 +233,21 @@ def draw_body(
         if body.letter and seen:
             draw_marker(canvas, mark, body.order, page, body.bgr)
     if body.letter and seen and not words:
-        letter, inside = block(((body.letter, page.unit),)), page.inside
-        columns = mark[0] + 0.5 * page.unit, mark[0] - 0.5 * page.unit - letter.width
-        places = [(x, mark[1] + up * page.unit) for up in (-1.4, 0.2) for x in columns]
-        boxes = [Rect(round(x), round(y), letter.width, letter.height) for x, y in places]
-        boxes = [box for box in boxes if inside.left < box.left and box.right < inside.right]
-        boxes = [box for box in boxes if inside.top < box.top and not any(box.overlaps(o) for o in spared)]
-        if place := next(iter(boxes), None):
+        letter, inside, boxes = block(((body.letter, page.unit),)), page.inside, []
+        for away in (0.0, 0.6, 1.2, 1.8):  # farther where others stand
+            columns = mark[0] + (0.5 + away) * page.unit, mark[0] - (0.5 + away) * page.unit - letter.width
+            rows = mark[1] - (1.4 + away) * page.unit, mark[1] + (0.2 + away) * page.unit
+            boxes += [Rect(round(x), round(y), letter.width, letter.height) for y in rows for x in columns]
+        free = (
+            box
+            for box in boxes
+            if inside.left < box.left and box.right < inside.right
+            if inside.top < box.top and not any(box.overlaps(other) for other in spared)
+        )
+        if place := next(free, None):
+            corner = np.clip(mark, [place.left, place.top], [place.right, place.bottom])
+            if np.hypot(*(corner - mark)) > page.unit:
+                draw_line(canvas, np.array([corner, mark]), max(page.stroke - 1, 1), body.bgr, strength=0.5)
             draw_text(canvas, letter, place.left, place.top, body.bgr)
         return place
     if not words or body.label is None:
@@ -280,12 +297,12 @@ def _best_place(
     """A free place near the body's way that its mark stays clear of, and from which few leaders cross other
     words or plasma; the shortest leaders win. The headline's number may stand over plasma."""
     path = np.array([body.place(one.view, one.time_s) for one in then])
-    ends = np.array([body.ends(one.view, one.time_s) for one in then])
+    ends = np.array([body.middle(one.view, one.time_s) for one in then])
     plasma = np.array([one.plasma for one in then])
     columns, rows = np.meshgrid(np.array([-8.0, -5.0, 0.0, 5.0, 8.0]), np.array([-5.0, 0.0, 5.0]))
     around = page.unit * np.stack([columns.ravel(), rows.ravel()], axis=1)
     anchors = (path[[0, len(path) // 2, -1], None] + around).reshape(-1, 2)
-    for busy in ((0.0, 0.1, 0.3), (1.0,)) if headline else ((0.0, 0.1), (0.3,)):
+    for busy in ((0.0, 0.1), (0.3,), *[(1.0,)] * headline):
         places = {place for share in busy for place in nearest_places(ground, *size, anchors, busy=share)}
         found = sorted(places, key=lambda r: (r.top, r.left))
         if found:

@@ -138,7 +138,7 @@ def draw_text(
     show their colour with less."""
     if strength is None:
         luma = LUMA_B * bgr[0] + LUMA_G * bgr[1] + LUMA_R * bgr[2]
-        strength = float(np.clip(0.6 * 255.0 / luma, 0.85, 1.0))
+        strength = float(np.clip(0.6 * 255.0 / luma, 0.75, 1.0))
     paint(canvas, block.halo, BLACK, x=x - block.reach, y=y - block.reach)
     paint(canvas, block.mask, bgr, x=x, y=y, strength=strength)
 

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from promtrack.show.overlay import Annotation
 
 TITLE_TYPE, END_TYPE = 1.3, 1.15  # of the usual type size
+TITLE_LINES = 3
 SMALLER = (1.0, 0.85, 0.7, 0.5)  # type of an end card that would not fit
 MOON_KM = 384_400.0  # semi-major axis of the Moon's orbit, to 100 km
 QUARTERS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
@@ -116,15 +117,18 @@ def title_lines(annotation: Annotation) -> list[str]:
 
 def draw_title(annotation: Annotation, canvas: Canvas) -> None:
     """The title over a clean picture, where it covers least."""
-    page = annotation.page
+    page, inside = annotation.page, annotation.title_ground.inside
     title, *rest = title_lines(annotation)
     spots = ("top left", "top right", "bottom left", "bottom right")
     found: list[tuple[float, Block, Rect]] = []
     for share in (1.0, 0.5, 0.4):  # of the width: narrower where that covers less plasma
-        width = round(share * page.inside.width)
-        lines = wrapped(title, round(TITLE_TYPE * page.unit), width)
+        width = round(share * inside.width)
+        sizes = [wrapped(title, round(size * page.unit), width) for size in (TITLE_TYPE, *SMALLER)]
+        lines = next((one for one in sizes if len(one) <= TITLE_LINES), sizes[-1])
+        if share < 1.0 and lines[0][1] < page.unit:
+            continue
         lines += [line for words in rest for line in wrapped(words, page.unit, width)]
-        card = _fitted(lines, page.inside.width)
+        card = _fitted(lines, inside.width)
         rect = place_block(annotation.title_ground, card.width, card.height, spots)
         if rect is not None:
             covered = busy_share(annotation.title_ground, rect)

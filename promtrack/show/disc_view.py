@@ -21,7 +21,8 @@ from promtrack.show.tone import Toner, tone_frame
 from promtrack.show.view import SIZES, ClipView, view_of
 from promtrack.sun import Orientation
 
-GAP_PX = 12  # between insets
+GAP_PX = 12  # between insets, and from the border to what stands about the disc
+ARC_MM = 60.0  # above the limb: where arcs show what is enlarged
 ASIDE = 0.36  # of an inset's width: its prominence stands left of the middle, so that numbers find room
 
 
@@ -54,9 +55,9 @@ def disc_view(measured: Measured) -> ClipView:
         shown = f"the frames show {lock.to_deg - lock.from_deg:.0f} degrees of the limb, not a whole disc"
         raise SettingsError(shown, where="clip.view", remedy="use wide, square, tall or native")
     width, height = SIZES["disc"]
-    top_px = max([40.0, *(float(np.nanmax(p.height_mm)) for p in measured.motion.prominences)])
-    reach_px = lock.radius_px + top_px * 1e3 / measured.scale.km_per_px
-    zoom = min(0.5 * height / reach_px, LARGEST_ZOOM)
+    top_mm = max([ARC_MM, *(float(np.nanmax(p.height_mm)) for p in measured.motion.prominences)])
+    reach_px = lock.radius_px + top_mm * 1e3 / measured.scale.km_per_px
+    zoom = min((0.5 * height - GAP_PX) / reach_px, LARGEST_ZOOM)
     known = orientation.position_angles
     turn, side = (orientation.zero_deg, orientation.sign) if known else (0.0, 1)
     centre = 0.5 * (height - 1.0)
@@ -89,14 +90,28 @@ def insets_of(measured: Measured, disc: ClipView) -> tuple[tuple[Inset, ...], in
     return tuple(insets), sum(not any(i.holds(0.5 * (a + b)) for i in insets) for a, b, _ in pieces)
 
 
+def title_room(view: ClipView, inside: Rect) -> Rect:
+    """Where the title of a whole disc stands: in the right part, which the insets have afterwards."""
+    left = view.height + GAP_PX
+    return replace(inside, left=left, width=inside.right - left)
+
+
 def disc_tone(
-    tone: np.ndarray, frame: np.ndarray, insets: tuple[Inset, ...], toner: Toner, lock: LimbLock, index: int
+    tone: np.ndarray,
+    frame: np.ndarray,
+    insets: tuple[Inset, ...],
+    toner: Toner,
+    lock: LimbLock,
+    index: int,
+    *,
+    title: bool,
 ) -> np.ndarray:
     """The (height, width) uint8 tone of the whole disc's picture, changed in place: its right part is given
-    to the insets. `frame`: (rows, columns), counts; `index`: of the frame in the sequence."""
+    to the insets, or left empty for the `title`. `frame`: (rows, columns), counts; `index`: of the frame in
+    the sequence."""
     if insets:
         tone[:, tone.shape[0] :] = 0
-    for inset in insets:
+    for inset in () if title else insets:
         part = np.s_[inset.rect.top : inset.rect.bottom, inset.rect.left : inset.rect.right]
         tone[part] = tone_frame(frame, toner, inset.own_view, lock, index)
     return tone
@@ -121,13 +136,19 @@ def draw_insets(
     not_shown: int,
     page: Page,
 ) -> None:
-    """Where each inset lies on the disc, and its name."""
+    """Where each inset lies on the disc, and its name in both."""
     for place, inset in enumerate(insets):
-        image = np.asarray(orientation.to_image(np.linspace(inset.from_deg, inset.to_deg, 24)))
-        arc = np.stack(disc.to_picture(image, 60.0), axis=1)  # so far above the limb [Mm]
+        image = np.asarray(orientation.to_image(np.linspace(inset.from_deg, inset.to_deg, 25)))
+        arc = np.stack(disc.to_picture(image, ARC_MM), axis=1)
         draw_line(canvas, arc, max(page.stroke - 1, 1), strength=0.6 * page.ink)
         name, rect = inset_name(insets, place, not_shown, page)
         draw_text(canvas, name, rect.left, rect.top, strength=page.ink)
+        angle, _ = inset_name(insets, place, 0, page)
+        limb, sun = np.array(disc.to_picture(float(image[12]), 0.0)), np.array([disc.sun_x_px, disc.sun_y_px])
+        size, inward = np.array([angle.width, angle.height]), (sun - limb) / disc.radius_px
+        away = 0.4 * page.unit + 0.5 * float(np.abs(inward) @ size)
+        x, y = np.rint(limb + away * inward - size / 2).astype(int).tolist()
+        draw_text(canvas, angle, x, y, strength=page.ink)
 
 
 def _pieces(measured: Measured) -> list[tuple[float, float, float]]:

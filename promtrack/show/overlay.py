@@ -1,7 +1,7 @@
 """The whole annotation of a clip: laid out once, then drawn onto every picture.
 
 Order of the layout: clock and scale bar, each in the calmest of its corners; the headline's number, near its
-body; the column of height ticks; the compass; then the other numbers. Title and end card have their pictures
+body; the compass; the other numbers; then the ticks of height. Title and end card have their pictures
 to themselves.
 """
 
@@ -18,10 +18,10 @@ from promtrack.show import scale_bar
 from promtrack.show.bodies import Body, bodies_of, draw_body, mind_way, place_number, schedule_numbers
 from promtrack.show.canvas import Canvas, Page, text_width
 from promtrack.show.cards import draw_end, draw_title, end_scale
-from promtrack.show.disc_view import Inset, draw_insets, inset_name
+from promtrack.show.disc_view import Inset, draw_insets, inset_name, title_room
 from promtrack.show.layout import FREE, Ground, Rect, busy_share, make_ground, place_block, take
 from promtrack.show.records import Measured
-from promtrack.show.scale_bar import HeightTick, TickColumn
+from promtrack.show.scale_bar import HeightTick
 from promtrack.show.timing import ClipTime, Plan, Shot
 from promtrack.show.view import ClipView
 
@@ -36,7 +36,7 @@ class Annotation:
     page: Page
     wanted: frozenset[str]  # clip.overlays
     blocks: dict[str, Rect]  # places of clock, scale and compass
-    column: TickColumn  # where heights are marked
+    heights: tuple[str, tuple[float, ...]]  # side at which heights are marked, and which [Mm]
     bodies: tuple[Body, ...]
     time: ClipTime
     ground: Ground  # the layout, for checks
@@ -58,13 +58,19 @@ class Annotation:
         return boxes
 
     def marks(self, shot: Shot) -> list[Rect]:
-        """Where the marks of bodies with letters stand in a picture of the motion."""
+        """Where the marks of bodies with letters stand in a picture of the motion, and along fronts."""
         reach, boxes = round(0.4 * self.page.unit), []
         for body in self.bodies:
-            if body.letter and body.sector_deg is None and body.seen(shot.time_s):
+            if body.letter and body.seen(shot.time_s):
                 view = _views_of(body, self.views, self.insets)[shot.place]
-                x, y = np.rint(body.place(view, shot.time_s)).astype(int).tolist()
-                boxes.append(Rect(x, y, 0, 0).grown(reach))
+                marks = np.atleast_2d(body.place(view, shot.time_s))
+                if body.sector_deg is not None:
+                    marks = body.ends(view, shot.time_s)
+                boxes += [Rect(x, y, 0, 0).grown(reach) for x, y in np.rint(marks).astype(int).tolist()]
+                if body.label and body.due(self.time, shot.time_s):  # its leader
+                    start, end = body.leader(view, shot.time_s, body.label)
+                    along = np.rint(start + np.linspace(0.0, 1.0, 16)[:, None] * (end - start))
+                    boxes += [Rect(x, y, 0, 0).grown(4) for x, y in along.astype(int).tolist()]
         return boxes
 
     def shows(self, prominence: Prominence) -> bool:
@@ -75,9 +81,8 @@ class Annotation:
         return bool(0 < x < view.width and 0 < y < view.height)
 
     def ticks(self, view: ClipView) -> list[HeightTick]:
-        """Ticks of height, clear of blocks, of all numbers, of plasma and of ways."""
-        spared = [*self.blocks.values(), *(b.label for b in self.bodies if b.label)]
-        return _free_ticks(self.ground, (view,), self.page, self.column, spared)
+        """Ticks of height."""
+        return scale_bar.height_ticks(view, self.page, *self.heights)
 
 
 def annotate(
@@ -101,7 +106,8 @@ def annotate(
     )
     moments = spread_over(len(views), len(tones))
     if insets:
-        wanted = wanted - {"heights", "earth"}  # the Earth would be a dot
+        wanted = wanted - {"heights"}
+        title_ground = replace(title_ground, inside=title_room(views[0], page.inside))
         page = replace(page, inside=replace(page.inside, width=page.height - 2 * page.inside.left))
         ground = replace(ground, inside=page.inside)
     first_utc, time = measured.sequence.times_utc[plan.frames[0]], plan.time
@@ -136,27 +142,41 @@ def annotate(
         ground = take(ground, inset_name(insets, place, not_shown, page)[1], page.unit // 4)
     placed: list[Body] = []
 
-    def numbered(bodies: list[Body], ground: Ground, *, headline: bool) -> Ground:
+    def numbered(bodies: list[Body], ground: Ground, clear: Ground, *, headline: bool) -> Ground:
         for body in bodies:
+            own = replace(clear, busy=ground.busy)  # numbers that never stand together may have one place
+            for other in placed:
+                if other.label and any(
+                    a < d and c < b for a, b, _ in body.stands for c, d, _ in other.stands
+                ):
+                    own = take(own, other.label, page.unit // 3)
             inside = insets[body.inset].rect.grown(-page.unit // 4) if body.inset >= 0 else page.inside
-            here, ground = replace(page, inside=inside), replace(ground, inside=inside)
+            here, own = replace(page, inside=inside), replace(own, inside=inside)
             own_views = _views_of(body, views, insets)
-            body, ground = place_number(
-                body, time, own_views, plan.time_s, moments, here, ground, headline=headline
+            body, own = place_number(
+                body, time, own_views, plan.time_s, moments, here, own, headline=headline
             )
             placed.append(body)
-        return replace(ground, inside=page.inside)
+            ground = replace(ground, busy=own.busy)
+            ground = take(ground, body.label, page.unit // 3) if body.label else ground
+        return ground
 
-    ground = numbered(bodies[:1], ground, headline=True)
-    ends = views[0], views[-1]
-    spared = [*blocks.values(), *(b.label for b in placed if b.label)]
-    column = _calmest_column(ground, ends, page, spared)
-    for tick in _free_ticks(ground, ends, page, column, spared) if "heights" in wanted else ():
-        ground = take(ground, tick.label, page.unit // 3)
+    clear = ground
+    ground = numbered(bodies[:1], ground, clear, headline=True)
     if "compass" in wanted:
-        sides = ("top right", "top left", "right", "left", "bottom right", "bottom left", "bottom")
-        ground = stand("compass", scale_bar.compass_size(views[0], measured.orientation, page), sides, ground)
-    ground = numbered(bodies[1:], ground, headline=False)
+        sides: tuple[str, ...] = (
+            "top right",
+            "top left",
+            "right",
+            "left",
+            "bottom right",
+            "bottom left",
+            "bottom",
+        )
+        size = scale_bar.compass_size(views[0], measured.orientation, page)
+        ground = stand("compass", size, ("middle",) if insets else sides, ground)
+        clear = take(clear, blocks["compass"], page.unit // 2) if "compass" in blocks else clear
+    ground = numbered(bodies[1:], ground, clear, headline=False)
     for inset in reversed(insets) if {"scale", "earth"} & wanted else ():
         size = scale_bar.scale_size((inset.view,) * 2, page, bar="scale" in wanted, earth="earth" in wanted)
         ground = replace(ground, inside=inset.rect.grown(-page.unit // 4))
@@ -164,7 +184,9 @@ def annotate(
         if "scale" in blocks:
             break
     ground = replace(ground, inside=page.inside)
-    laid_out = blocks, column, tuple(placed), time, ground, title_ground, insets, not_shown
+    edges = [_heights(ground, views, page, side) for side in ("left", "right")] if "heights" in wanted else []
+    heights = max(edges, key=lambda one: len(one[1]), default=("left", ()))
+    laid_out = blocks, heights, tuple(placed), time, ground, title_ground, insets, not_shown
     return Annotation(measured, plan, views, page, wanted, *laid_out)
 
 
@@ -235,27 +257,21 @@ def _inside(body: Body, views: tuple[ClipView, ...], plan: Plan) -> bool:
     return bool(during.any() and inside[during].mean() > 0.6)
 
 
-def _free_ticks(
-    ground: Ground, views: tuple[ClipView, ...], page: Page, column: TickColumn, spared: list[Rect]
-) -> list[HeightTick]:
-    """The ticks of these views that stand on no plasma and no way."""
-    ticks = [tick for view in views for tick in scale_bar.height_ticks(view, page, column, spared)]
-    return [tick for tick in ticks if busy_share(ground, tick.label) <= FREE]
-
-
-def _calmest_column(
-    ground: Ground, views: tuple[ClipView, ...], page: Page, spared: list[Rect]
-) -> TickColumn:
-    """Where both views, and most heights, find a free place: at an edge if they can, else as near to one as
-    they can."""
-    best, most = TickColumn("left"), (-1, -1)
-    aways = np.arange(0.0, 0.5 * page.width, page.unit).tolist()
-    for column in (TickColumn(side, away) for away in aways for side in ("left", "right")):
-        free = [len(_free_ticks(ground, (view,), page, column, spared)) for view in views]
-        worth = sum(n > 0 for n in free), sum(free)
-        if worth > most:
-            best, most = column, worth
-        every = [len(scale_bar.height_ticks(view, page, column, spared)) for view in views]
-        if all(free) and free == every:
-            return best
-    return best
+def _heights(
+    ground: Ground, views: tuple[ClipView, ...], page: Page, side: str
+) -> tuple[str, tuple[float, ...]]:
+    """One side of the picture, and heights whose ticks stand there from the first to the last picture, on no
+    plasma, way or words; none where all that they would say is what the scale bar says."""
+    looked = [views[k] for k in spread_over(len(views), len(ground.plasma))]
+    wanted = scale_bar.tick_heights(max(looked, key=lambda view: view.km_per_px), page)
+    ways = np.where(ground.plasma.max(axis=0) > 0.0, 0.0, ground.busy)
+    for view, plasma in zip(looked, ground.plasma, strict=True):
+        now = replace(ground, busy=np.maximum(plasma, ways))
+        wanted = [
+            tick.height_mm
+            for tick in scale_bar.height_ticks(view, page, side, wanted)
+            if busy_share(now, tick.label) <= FREE
+            if not any(tick.label.grown(page.unit // 3).overlaps(one) for one in ground.placed)
+        ]
+    alone = len(wanted) == 1 and wanted[0] in {scale_bar.bar_of(view)[0] for view in looked}
+    return side, () if alone else tuple(wanted[:3])

@@ -5,7 +5,7 @@ Strips and tracks in, weighted points out. Plasma that changes counts more than 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -24,6 +24,7 @@ WINDOW_DEG = 28.0  # widest piece of limb taken for one scene, about 340 Mm
 LEAST_SHARE = 0.40  # of the picture's height that the action takes; a wider scene is cropped
 LEAST_MM = 30.0  # of height, or to each side, that a picture shows
 BENEATH = 0.3  # of the height: so much of the disc stays in view
+INSIDE = 0.94  # part of the picture that both feet take at most
 FILL = 0.78  # part of the picture that the action takes at most, so that words find room
 LARGEST_ZOOM = 14.0  # picture px per frame px: beyond it plasma is soft on a phone too
 
@@ -48,6 +49,9 @@ class Action:
     top_mm: np.ndarray | None = None  # ... and the height that must be in view by then, rising
     front_theta_deg: float = np.nan  # of the front whose rise widens the picture as it heightens it
     followed: Way | None = None  # of the body that the picture follows
+    home_theta_deg: np.ndarray = field(
+        default_factory=lambda: np.zeros(0)
+    )  # both feet of what must be in view
 
     def top_at(self, time_s: np.ndarray) -> np.ndarray:
         """(n,) height [Mm] that must be in view at these (n,) times, seconds since the first strip."""
@@ -81,6 +85,7 @@ def find_action(
         theta = theta + half * np.array([-1.0, 1.0, 0.0, 0.0])
         return Action(theta, np.array([0.0, 0.0, 60.0, -20.0]), np.ones(4))
     top, least = _percentile(height, weight, 0.99), float(np.rad2deg(size[0] / LARGEST_ZOOM / lock.radius_px))
+    home = np.zeros(0)
     for _ in range(2):  # what is cropped may be what stood highest
         wide_mm = FILL * size[0] / size[1] * max(top, LEAST_MM) / LEAST_SHARE
         wanted = float(np.rad2deg(wide_mm / strip.geometry.limb_mm))
@@ -89,13 +94,18 @@ def find_action(
             keep = np.abs(angle - centre) <= window / 2.0
         else:
             needed = [track.angle_deg for track in tracks[:1]]
-            if not ranked_fronts(motion):  # an eruption is what matters, a knot is a detail
-                needed += [np.linspace(p.from_deg, p.to_deg, 50) for p in motion.prominences[:1]]
+            standing = motion.prominences
+            if ranked_fronts(motion):  # an eruption is what matters, a knot is a detail
+                mean_deg = float(np.mean(needed[0]))
+                standing = tuple(p for p in standing if p.from_deg <= mean_deg <= p.to_deg)
+            needed += [np.linspace(p.from_deg, p.to_deg, 50) for p in standing[:1]]
             needed = [one + 360.0 * np.round((np.mean(angle) - np.mean(one)) / 360.0) for one in needed]
             # the headline's body in its prominence; one beside that would make both small
             at_home = [one for one in needed if one.min() <= np.mean(needed[0]) <= one.max()]
             span = float(np.ptp(np.concatenate(at_home))) if needed else 0.0
             window = max(window, span if span < WINDOW_DEG else 0.0)
+            if standing and at_home[-1] is needed[-1] and span < WINDOW_DEG:
+                home = at_home[-1][[0, -1]]
             keep = best_window(angle, weight, (least, window), needed, strip.geometry, plasma.bodies)
         if keep.any():
             top = _percentile(height[keep], weight[keep], 0.99)
@@ -114,7 +124,7 @@ def find_action(
     height = np.concatenate([height[inside], np.full(3, beneath), [top]])
     weight = np.concatenate([weight[inside], np.full(4, 1e-6)])
     way = None if followed is None else way_of(followed, orientation)
-    return Action(theta, height, weight, time_s, tops, front, way)
+    return Action(theta, height, weight, time_s, tops, front, way, np.asarray(orientation.to_image(home)))
 
 
 def asked_track(at: str, motion: Motion) -> KnotTrack | Front | None:

@@ -6,6 +6,7 @@ Blocks that need a place are measured first; what depends on the view is drawn a
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -72,7 +73,7 @@ def draw_clock(
             draw_line(canvas, np.stack([ends, level], axis=1), page.stroke, strength=page.ink)
 
 
-def _bar(view: ClipView) -> tuple[float, float]:
+def bar_of(view: ClipView) -> tuple[float, float]:
     """Length of the scale bar in Mm and in px."""
     per_mm = 1e3 / view.km_per_px
     length_mm = nice_step(0.1 * min(view.width, view.height) / per_mm)
@@ -86,7 +87,7 @@ def earth_px(views: tuple[ClipView, ...]) -> float:
 
 def scale_size(views: tuple[ClipView, ...], page: Page, *, bar: bool, earth: bool) -> tuple[int, int]:
     """Width and height of the scale's block, enough for all views."""
-    bars = [_bar(view) for view in (views[0], views[-1])] if bar else []
+    bars = [bar_of(view) for view in (views[0], views[-1])] if bar else []
     across = earth_px(views) if earth else 0.0
     widths = [max(px + 4.0, text_width(f"{mm:g} Mm", page.unit)) for mm, px in bars]
     widest = max([*widths, 0.0]) * (2.3 if len({mm for mm, _ in bars}) > 1 else 1.0)
@@ -100,7 +101,7 @@ def draw_scale(canvas: Canvas, rect: Rect, page: Page, view: ClipView, *, bar: b
     """Scale bar in Mm, flush right, and the Earth at the same scale at its left."""
     foot, right = rect.bottom - 3.0, rect.right
     if bar:
-        length_mm, length_px = _bar(view)
+        length_mm, length_px = bar_of(view)
         tick = 0.3 * page.unit
         words = f"{length_mm:g} Mm"
         wide = max(length_px + 4.0, text_width(words, page.unit))
@@ -115,7 +116,7 @@ def draw_scale(canvas: Canvas, rect: Rect, page: Page, view: ClipView, *, bar: b
         radius, wide = EARTH_RADIUS_KM / view.km_per_px, text_width("Earth", page.unit)
         middle = right - max(2.0 * radius, wide) / 2.0
         # dim, since so large a disc would take the light that the letters need
-        _draw_earth(canvas, middle, foot - radius, radius, 0.6 * page.ink)
+        _draw_earth(canvas, middle, foot - radius, radius, 0.45 * page.ink)
         lift = max(2.0 * radius, 0.3 * page.unit)
         draw_words(canvas, "Earth", page, middle - wide / 2.0, foot - lift - line_height(page.unit))
 
@@ -187,42 +188,31 @@ class HeightTick:
     label: Rect  # of words and piece
 
 
-@dataclass(frozen=True, slots=True)
-class TickColumn:
-    """Where ticks of height stand: how far along each arc from its end at one side of the picture."""
-
-    side: str  # 'left' or 'right'
-    along_px: float = 0.0
-
-
-def height_ticks(view: ClipView, page: Page, column: TickColumn, spared: list[Rect]) -> list[HeightTick]:
-    """Ticks of height in a column, without those whose label would lie on something."""
-    top_mm = max(view.radius_px, 1.0) * view.km_per_px * 1e-3
+def tick_heights(view: ClipView, page: Page) -> list[float]:
+    """Even heights [Mm] of which ticks may stand in a view, far enough from one another."""
     step = nice_step(max(2.2 * page.unit, 0.17 * view.height) * view.km_per_px * 1e-3)
-    left = column.side == "left"
+    return [step * n for n in range(1, 12)]
+
+
+def height_ticks(view: ClipView, page: Page, side: str, heights_mm: Iterable[float]) -> list[HeightTick]:
+    """The ticks of these heights that find room at the picture's 'left' or 'right' edge."""
+    left = side == "left"
     ticks: list[HeightTick] = []
-    for height_mm in step * np.arange(1, 12):
-        if height_mm > top_mm or len(ticks) == 3:
-            break
-        line = _arc_inside(view, float(height_mm), page.inside)
+    for height_mm in heights_mm:
+        line = _arc_inside(view, height_mm, page.inside)
         if len(line) < 8:
             continue
         line = min((line, line[::-1]), key=lambda one: one[0, 0] if left else -one[0, 0])
-        away = np.hypot(*(line - line[0]).T) - column.along_px
-        piece = line[(away >= 0.0) & (away <= 0.9 * page.unit)]
-        if len(piece) < 2:
-            continue
+        piece = line[np.hypot(*(line - line[0]).T) <= 0.9 * page.unit]
         wide, gap = text_width(f"{height_mm:g} Mm", page.unit) + 4, 0.3 * page.unit
         first, last = piece[:, 0].min(), piece[:, 0].max()
         x = float(last + gap if left else first - gap - wide)
         y = float(piece[:, 1].mean() - 0.6 * page.unit)
         across = round(float(last - first) + gap) + wide
         place = Rect(round(float(first) if left else x), round(y), across, line_height(page.unit))
-        out = place.top < page.inside.top or place.bottom > page.inside.bottom
-        out |= place.left < page.inside.left or place.right > page.inside.right
-        if out or any(place.grown(4).overlaps(other) for other in [*spared, *(t.label for t in ticks)]):
-            continue
-        ticks.append(HeightTick(float(height_mm), piece, (x, y), place))
+        edge = place.left - page.inside.left if left else page.inside.right - place.right
+        if place.top >= page.inside.top and place.bottom <= page.inside.bottom and edge <= page.unit:
+            ticks.append(HeightTick(height_mm, piece, (x, y), place))
     return ticks
 
 

@@ -47,7 +47,8 @@ class Studio:
         """(height, width) uint8 tone of a shot's picture; `frame` is (rows, columns), counts."""
         lock = self.measured.lock
         tone = tone_frame(frame, self.toner, self.views[shot.place], lock, shot.frame)
-        return disc_tone(tone, frame, self.insets, self.toner, lock, shot.frame)
+        title = shot.act == "title"
+        return disc_tone(tone, frame, self.insets, self.toner, lock, shot.frame, title=title)
 
     def annotation(self) -> Annotation:
         """The layout of the clip's annotation. It is as bright as the pictures allow: together at most
@@ -60,9 +61,9 @@ class Studio:
             wanted -= {left_out}
             made = annotate(run, *own, wanted, self.insets, self.not_shown, few=bool(left_out))
             ink = self._ink(made)
-            if ink >= INK[0]:
+            if ink >= INK[0] or self.insets:  # a whole disc is mostly dark: that light is no measure
                 break
-        return replace(made, page=replace(page, ink=float(np.clip(ink, *INK))))
+        return replace(made, page=replace(page, ink=float(np.clip(ink, INK[bool(self.insets)], INK[1]))))
 
     def _ink(self, made: Annotation) -> float:
         """Opacity of what stands all the time at which the pictures have just so much light in overlays."""

@@ -16,12 +16,13 @@ from scipy.ndimage import gaussian_filter1d, minimum_filter1d
 
 from promtrack.limb.records import LimbLock, to_frame
 from promtrack.settings import ClipSettings
-from promtrack.show.region_of_interest import FILL, LARGEST_ZOOM, LEAST_SHARE, Action
+from promtrack.show.region_of_interest import FILL, INSIDE, LARGEST_ZOOM, LEAST_SHARE, Action
 from promtrack.sun import Orientation, Scale
 
 SIZES = {"wide": (1920, 1080), "disc": (1920, 1080), "square": (1080, 1080), "tall": (1080, 1920)}
 # Between first and last picture: less is not worth it, more hurries.
 LEAST_ZOOM_OUT, MOST_ZOOM_OUT = 1.25, 2.2
+TO_SKY = 0.35  # of the height that the action leaves free is moved from the disc to the sky
 FOLLOWED, FOLLOW_SIGMA = 0.35, 0.1  # how far from the middle, of half the picture; smoothing, of the clip
 
 
@@ -155,7 +156,15 @@ class _Shape:
         # the frames just fill the picture
         filled = float((self.box / (self.cover[2:] - self.cover[:2])).max())
         wanted = float((FILL * self.size / span).min())
+        if len(self.action.home_theta_deg):
+            middle, whole = self._extent(top_mm, home=True)
+            wanted = min(wanted, float((INSIDE * self.size / whole).min()))
         zoom = max(min(wanted, LARGEST_ZOOM), filled) * self.clip.zoom
+        spare = max(self.size[1] / zoom - span[1] / FILL, 0.0)  # rather sky than disc
+        middle = middle - [
+            0.0,
+            TO_SKY * spare * np.cos(np.deg2rad(np.mean(self.action.theta_deg) - self.turn)),
+        ]
         return zoom, moved_inside(middle, self.size / zoom / 2.0, self.rotation, self.cover)
 
     def lost(self, top_mm: float) -> float:
@@ -181,13 +190,16 @@ class _Shape:
             middles = np.array([moved_inside(one, own, self.rotation, self.cover) for one, own in both])
         return tuple(self.view(float(np.exp(z)), middle) for z, middle in zip(zooms, middles, strict=True))
 
-    def _extent(self, top_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    def _extent(self, top_mm: float, *, home: bool = False) -> tuple[np.ndarray, np.ndarray]:
         """Middle and size of the action up to a height, turned, frame px. What a front carries along spreads
-        about it in the measure in which it rises."""
+        about it in the measure in which it rises. `home`: with both feet."""
         theta, height = self.action.theta_deg, self.action.height_mm
         if np.isfinite(front := self.action.front_theta_deg):
             share = (min(top_mm, float(height.max())) - height.min()) / np.ptp(height)
             theta = front + share * (theta - front)
+        if home:
+            feet = self.action.home_theta_deg
+            theta, height = np.append(theta, feet), np.append(height, np.zeros(len(feet)))
         rho = self.lock.radius_px + np.minimum(height, top_mm) * 1e3 / self.scale.km_per_px
         x, y = turned(theta, rho, self.turn, self.side)
         middle = np.array([x.min() + x.max(), y.min() + y.max()]) / 2.0

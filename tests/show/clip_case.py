@@ -74,7 +74,7 @@ def lock_of(count: int, *, gain=None, sky=None, shift_px=None) -> LimbLock:
         angle_deg=flat,
         angle_err_deg=flat,
         frame_radius_px=flat + RADIUS_PX,
-        frame_radius_err_px=flat,
+        frame_radius_err_px=flat + 0.1,
         limb_arc_deg=flat + 20.0,
         limb_rms_px=flat,
         sharpness=flat + 1.0,

@@ -310,7 +310,10 @@ def test_a_letter_is_written_on_no_words():
     ink, covered = [], []
     for letter, spared in (("", ()), (body.letter, ()), (body.letter, (words,))):
         canvas = blank_canvas(page.width, page.height, 16)
-        draw_body(canvas, replace(body, letter=letter or " "), page, view, now, annotation.time, spared)
+        with pytest.MonkeyPatch.context() as patch:
+            for name in ("draw_line", "draw_marker"):
+                patch.setattr(f"promtrack.show.bodies.{name}", lambda *_, **__: None)
+            draw_body(canvas, replace(body, letter=letter or " "), page, view, now, annotation.time, spared)
         ink.append(int((canvas.y > 60).sum()))
         part = canvas.y[words.top : words.bottom, words.left : words.right]
         covered.append(int((part > 60).sum()))
@@ -448,33 +451,44 @@ def test_scale_bar_and_earth_are_to_scale():
 
 def test_height_ticks_stand_at_their_heights_at_the_edge():
     # TRUTH  every tick's points lie at its height above the limb, within 1 px, in the outer sixth of the
-    # picture, and are short: the prominence is never crossed.
-    studio = stage(view="wide")
+    # picture, and are short: the prominence is never crossed. The same heights stand from the first picture
+    # to the last, though it zooms out.
+    studio = stage(view="tall")
     annotation = laid_out(studio)
-    view, page = studio.views[-1], annotation.page
-    ticks = annotation.ticks(view)
-    assert ticks
+    assert studio.views[0].zoom > 1.2 * studio.views[-1].zoom
+    assert annotation.heights[1]
     assert "heights" in annotation.wanted  # else they are not drawn
-    for tick in ticks:
-        away = np.hypot(tick.points_px[:, 0] - view.sun_x_px, tick.points_px[:, 1] - view.sun_y_px)
-        assert np.abs(away - view.radius_px - tick.height_mm * 1e3 / view.km_per_px).max() < 1.0
-        assert np.ptp(tick.points_px[:, 0]) <= page.unit
-        x = tick.points_px[:, 0]
-        assert (x < view.width / 6.0).all() or (x > 5.0 * view.width / 6.0).all()
+    for view in (studio.views[0], studio.views[len(studio.views) // 2], studio.views[-1]):
+        ticks = annotation.ticks(view)
+        assert tuple(tick.height_mm for tick in ticks) == annotation.heights[1]
+        for tick in ticks:
+            away = np.hypot(tick.points_px[:, 0] - view.sun_x_px, tick.points_px[:, 1] - view.sun_y_px)
+            assert np.abs(away - view.radius_px - tick.height_mm * 1e3 / view.km_per_px).max() < 1.0
+            assert np.ptp(tick.points_px[:, 0]) <= annotation.page.unit
+            x = tick.points_px[:, 0]
+            assert (x < view.width / 6.0).all() or (x > 5.0 * view.width / 6.0).all()
+
+
+def test_a_tick_never_says_the_scale_bar_s_value_alone():
+    # TRUTH  a clip whose scale bar is made as long as the only height that is marked: no tick.
+    studio = stage(view="tall")
+    (height,) = laid_out(studio).heights[1]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("promtrack.show.scale_bar.bar_of", lambda view: (height, 100.0))
+        assert studio.annotation().heights[1] == ()
 
 
 def test_height_ticks_leave_an_edge_where_plasma_stands():
     # TRUTH  plasma painted over the edge at which the ticks stood: they stand elsewhere, on none of it.
-    studio = stage(view="square")
-    ticks = laid_out(studio).ticks(studio.views[-1])
+    studio = stage(view="tall", overlays="heights")
     busy = studio.tones.copy()
-    left = ticks[0].label.left < studio.views[-1].width / 2
-    busy[:, :, : busy.shape[2] // 5] = 1.0 if left else 0.0
-    busy[:, :, -busy.shape[2] // 5 :] = 0.0 if left else 1.0
+    left = laid_out(studio).heights[0] == "left"
+    busy[:, :, : busy.shape[2] // 4] = 1.0 if left else 0.0
+    busy[:, :, -(busy.shape[2] // 4) :] = 0.0 if left else 1.0
     annotation = replace(studio, tones=busy).annotation()
-    moved = annotation.ticks(studio.views[-1])
-    assert moved
-    for tick in moved:
+    assert annotation.heights[0] == ("right" if left else "left")
+    assert annotation.heights[1]
+    for tick in annotation.ticks(studio.views[-1]):
         assert busy_share(annotation.ground, tick.label) <= 0.02
 
 
