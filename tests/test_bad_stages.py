@@ -42,6 +42,13 @@ def test_a_stage_with_other_settings_of_an_earlier_stage(finished, capsys):
     assert "high_mm = 60" not in (finished / "settings.toml").read_text(encoding="utf-8")
 
 
+def test_a_stage_with_other_marks_of_an_earlier_stage(finished, tmp_path, capsys):
+    covered = "in = 'sun'\nfrom_deg = 1.0\nto_deg = 2.0\nlow_mm = 10.0\nhigh_mm = 20.0\n"
+    (tmp_path / "marks.toml").write_text(f"[[cover]]\n{covered}", encoding="utf-8")
+    sentence = refused(capsys, "motion", finished, "--marks", tmp_path / "marks.toml")
+    assert "the stage 'strip' was made with other marks; do `promtrack strip " in sentence
+
+
 def test_a_refused_sector_or_slit_changes_nothing(finished, capsys):
     before = {
         path: path.read_bytes()
