@@ -163,7 +163,7 @@ def _bring_back(job: Job, stages: tuple[str, ...]) -> None:
             other = [name for name, (old, new) in zip(names, parts, strict=False) if old != new]
             made = f"was made with other {' and '.join(other)}" if stamp else "has not been finished"
             first, what = command_line("promtrack", stage, job.folder.path), f"the stage '{stage}' {made}"
-            remedy = f"do `{first}` first, with the same --set and --settings"
+            remedy = f"do `{first}` first, with the same --set, --settings and --marks"
             raise InputError(what, where=str(job.folder.path), remedy=remedy)
         load(job, stage)
 
