@@ -27,9 +27,7 @@ from promtrack.show.region_of_interest import way_of
 from promtrack.show.timing import NUMBER_S, ClipTime, Span, share_time
 from promtrack.show.view import ClipView
 
-FARTHEST = 25.0  # type sizes of leader, as costed: another number than the headline's is left out beyond
 AT_REST = "at rest"  # what is said of a front that has not yet started
-UNSEEN = 0.5  # opacity of the way of a body that is not seen while its number stands
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -220,7 +218,7 @@ def draw_body(
     """Draw the body at one moment of the recording: tail, mark, letter, and its number while that is due; the
     place of the letter, None where none is written. `spared`: places of words, on which no letter stands."""
     words, mark, seen = body.due(time, now_s), body.place(view, now_s), body.seen(now_s)
-    share = 1.0 if seen else UNSEEN
+    share = 1.0 if seen else 0.5  # opacity of the way, fainter of a body whose number alone stands
     if body.sector_deg is not None:
         if seen or words:
             draw_line(canvas, body.ends(view, now_s), page.stroke, body.bgr, strength=0.85 * share)

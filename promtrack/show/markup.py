@@ -15,7 +15,6 @@ from string import Template
 from promtrack.files import atomic_write
 
 MOST_PX = 1600  # of a picture in a page
-WIDEST_PX = 1600  # of a picture in a page
 EMPTY = frozenset({"img", "input", "meta", "link", "source", "br", "hr"})
 
 

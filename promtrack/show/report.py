@@ -23,16 +23,7 @@ from promtrack.rounding import rounded, span_text, unbroken
 from promtrack.show.cards import everyday
 from promtrack.show.figures import SHEETS, Sheet, drawn_sheets, missing_sheets
 from promtrack.show.findings import Number, headline, three_numbers
-from promtrack.show.markup import (
-    WIDEST_PX,
-    Markup,
-    data_address,
-    element,
-    filled,
-    joined,
-    resource,
-    write_page,
-)
+from promtrack.show.markup import MOST_PX, Markup, data_address, element, filled, joined, resource, write_page
 from promtrack.show.records import Measured
 from promtrack.show.report_depth import depth_parts, run_name
 from promtrack.show.verdict import PLANE_OF_SKY, Light, lights, verdict_line
@@ -223,7 +214,7 @@ def _address(shown: tuple[Sheet, Path]) -> str:
     return data_address("image/svg+xml", drawing)
 
 
-def photograph(path: Path, kind: str, most_px: int = WIDEST_PX) -> str:
+def photograph(path: Path, kind: str, most_px: int = MOST_PX) -> str:
     """A data address of the picture, lossy and at most so wide. The bytes are read here because OpenCV cannot
     open every path on every system."""
     data = np.fromfile(path, dtype=np.uint8)
