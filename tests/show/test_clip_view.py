@@ -235,6 +235,25 @@ def test_no_picture_shows_a_border_of_the_frames(name, north_deg, top_mm):
     assert min(frame_border(view, run.lock, int(i)) for view, i in zip(views, used, strict=True)) > -0.5
 
 
+@pytest.mark.parametrize("name", ["wide", "square", "tall"])
+def test_both_feet_of_what_erupts_stand_in_the_last_picture(name):
+    # TRUTH  a prominence of 14 degrees put about the front: its feet lie inside the last picture.
+    run = quick_run(view=name)
+    front, one = run.motion.fronts[0], run.motion.prominences[0]
+    middle = float(np.mean(front.angle_deg))
+    feet = np.array([middle - 7.0, middle + 7.0])
+    motion = replace(run.motion, prominences=(replace(one, from_deg=feet[0], to_deg=feet[1]),))
+    action = find_action(run.strip, motion, run.orientation, run.lock, size=SIZES[name])
+    assert action.home_theta_deg == pytest.approx(run.orientation.to_image(feet))
+    times = run.strip.time_s
+    view = choose_views(run.lock, run.scale, run.orientation, action, run.settings.clip, times)[-1]
+    x, y = view.to_picture(action.home_theta_deg, 0.0)
+    assert x.min() > 0.0
+    assert x.max() < view.width
+    assert y.min() > 0.0
+    assert y.max() < view.height
+
+
 @pytest.mark.parametrize("count", [26, 90, 200, 450, 3000])
 def test_a_clip_takes_ten_to_fifteen_seconds(count):
     # TRUTH  whatever the number of frames, title, motion, hold and end card together; at most 30 pictures a

@@ -7,7 +7,8 @@ import pytest
 
 from promtrack.errors import SettingsError
 from promtrack.motion.records import Prominence
-from promtrack.show.disc_view import disc_view, insets_of
+from promtrack.show.disc_view import ARC_MM, disc_tone, disc_view, insets_of, title_room
+from promtrack.show.layout import Rect
 from promtrack.show.view import affine_to_frame
 from tests.show.clip_case import quick_run
 
@@ -61,6 +62,23 @@ def test_no_prominence_is_dropped_silently(count):
         assert inset.rect.left >= 1080
         assert inset.rect.right <= 1920
         assert inset.rect.bottom <= 1080
+
+
+def test_the_title_stands_beside_a_clean_disc_that_touches_no_border():
+    # TRUTH  disc and arcs about it lie inside the left square; the title's room begins right of it, and
+    # nothing else is drawn there.
+    run = whole_disc([102.0], height_mm=80.0)
+    disc = disc_view(run)
+    x, y = disc.to_picture(np.arange(0.0, 360.0, 5.0), max(ARC_MM, 80.0))
+    assert min(x.min(), y.min()) >= 10.0
+    assert max(x.max(), y.max()) <= disc.height - 10.0
+    room = title_room(disc, Rect(67, 54, 1786, 950))
+    assert (room.left, room.right) == (disc.height + 12, 1853)
+    insets, _ = insets_of(run, disc)
+    tone = np.full((disc.height, disc.width), 90, np.uint8)
+    shown = disc_tone(tone, np.zeros((4, 4)), insets, None, run.lock, 0, title=True)
+    assert (shown[:, disc.height :] == 0).all()
+    assert (shown[:, : disc.height] == 90).all()
 
 
 def test_insets_show_their_prominence_whole_and_at_its_place():

@@ -580,6 +580,24 @@ def test_title_says_what_where_when_and_how_fast():
     assert title_lines(laid_out(stage(view="wide", title="Mine")))[0] == "Mine"
 
 
+def test_a_long_title_takes_three_lines_at_most():
+    # TRUTH  a title of a hundred letters: three lines or fewer of it, smaller where need be, in every view.
+    title = (
+        "Rain over the limb, a long evening of falling plasma seen from a garden with friends and neighbours"
+    )
+    lines: list[tuple[tuple[str, int], ...]] = []
+    for name in VIEWS:
+        studio = stage(view=name, title=title)
+        lines.clear()
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("promtrack.show.cards.draw_text", lambda *_, **__: None)
+            patch.setattr("promtrack.show.cards.block", lambda one: lines.append(one) or block(one))
+            drawn(studio, studio.plan.shots[0])
+        cards = [{line for line, _ in card if line in title} for card in lines if len(card) > 3]
+        assert cards
+        assert max(map(len, cards)) <= 3
+
+
 def test_title_picture_is_clean_of_all_else():
     # TWIN  the title's picture with all overlays against that with the cards alone: the same in every pixel.
     studio, cards = stage(view="wide"), stage(view="wide", overlays="title,end")
