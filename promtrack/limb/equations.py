@@ -76,7 +76,9 @@ class Equations:
         span = max(float(np.ptp(time_s)), 1e-9)
         self.hours = span / 3600.0
         self.phase = np.vander((time_s - time_s[0]) / span, 4, increasing=True)
-        self.edge = edges_of(measures)
+        # of each frame by itself the shift by blur is more noise than shift
+        edge, blur_px = edges_of(measures), float(np.median([m.signs.blur_px for m in measures]))
+        self.edge = replace(edge, value_px=edge.value_px - blur_px)
         self.along, self.across = blocks_of(
             measures if terms.features else [], self.laid_px - known.carried_px
         )

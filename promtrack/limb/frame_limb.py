@@ -23,6 +23,7 @@ from promtrack.limb.edge import (
     edge_of,
     fit_rays,
     make_grid,
+    shift_by_blur,
     unwrap,
 )
 from promtrack.limb.expected_geometry import Expected
@@ -51,6 +52,7 @@ class LimbSigns:
     kept_part: float  # of the visible rays
     fall: float  # median steepness of the limb, counts per px
     width_px: float  # median Gaussian width of the limb
+    blur_px: float  # how far blur has moved the edge outward, uncertain by a few tenths in a single frame
     fringe: float  # brightness just outside the limb, in parts of the disc just inside
     disc: float  # counts above the sky just inside the limb
     sky: float  # counts far off the limb
@@ -108,6 +110,7 @@ class Finder:
         _, _, fit = edge_near(frame, place, self.few, search_px + small.factor)
         place = shifted_place(place, *fit.shift_px)
         zone, edge, fit = edge_near(frame, place, self.grid, search_px)
+        wide = edge_of(zone, self.grid, search_px=search_px, blur_px=1.6)
         kept = fit.kept
         place = shifted_place(place, *fit.shift_px)
         theta = self.grid.theta_deg[zone.ray]
@@ -128,6 +131,7 @@ class Finder:
             kept_part=float(kept.mean()),
             fall=np.median(edge.fall[kept]),
             width_px=np.median(edge.width_px[kept]),
+            blur_px=shift_by_blur(edge, wide, kept),
             fringe=_fringe(zone, self.grid),
             disc=disc - sky,
             sky=sky,

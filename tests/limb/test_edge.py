@@ -5,7 +5,7 @@ import pytest
 from scipy.ndimage import map_coordinates
 from scipy.special import erf
 
-from promtrack.limb.edge import edge_of, make_grid, unwrap
+from promtrack.limb.edge import edge_of, fit_rays, make_grid, shift_by_blur, unwrap
 from promtrack.limb.records import Place, frame_points
 
 
@@ -57,3 +57,19 @@ def test_edge_lies_on_the_steepest_point(turn):
     assert edge.good.all()
     assert edge.offset_px.mean() == pytest.approx(0.0, abs=0.01)
     assert np.median(edge.width_px) == pytest.approx(1.4, rel=0.05)
+
+
+def test_the_shift_by_blur_is_seen_where_the_sides_are_unlike_and_nought_where_they_are_not():
+    # TRUTH  a disc that darkens within 30 px of its edge moves the blurred edge inward; two blurs tell so.
+    place = Place(331.7, 402.2, 300.0)
+    grid = make_grid(300.0, 20.0, 24.0)
+    biases, raw = [], []
+    for darkening in (0.0, 0.6):
+        zone = unwrap(disc(place, (480, 640), 1.4, darkening), place, grid)
+        narrow, wide = (edge_of(zone, grid, search_px=9.0, blur_px=b) for b in (0.8, 1.6))
+        fit = fit_rays(np.radians(grid.theta_deg[zone.ray]), narrow)
+        biases.append(shift_by_blur(narrow, wide, fit.kept))
+        raw.append(float(narrow.offset_px.mean()))
+    assert biases[0] == pytest.approx(0.0, abs=0.01)
+    assert abs(raw[1]) > 0.03
+    assert np.sign(biases[1]) == np.sign(raw[1])

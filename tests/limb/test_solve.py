@@ -45,6 +45,7 @@ def measures_of(centre_px: np.ndarray, width_px: np.ndarray, edge_px: np.ndarray
             kept_part=1.0,
             fall=1.0,
             width_px=width,
+            blur_px=0.0,
             fringe=0.1,
             disc=1.0,
             sky=0.0,
