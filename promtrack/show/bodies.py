@@ -1,8 +1,9 @@
 """What moves in the picture: fronts and knots with their marks, and when the number of each is shown.
 
 A number stands still beside its body, and a leader runs from it to the moving mark. A front's is the speed
-in the middle of the time for which it stands; a knot's is the one that page, figures and tables have, unless
-two or more that differ can be read while it is seen: then each is the speed in the middle of its time too.
+then, or both ends of what its speed goes through while the number stands; a knot's is the one that page,
+figures and tables have, unless two or more that differ can be read while it is seen: then each is the speed
+in the middle of its time.
 Numbers take turns, at most two at once. A body that no model describes has a letter and no number.
 """
 
@@ -16,7 +17,7 @@ import numpy as np
 
 from promtrack.motion.interpretation import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.rounding import with_error
+from promtrack.rounding import error_decimals, plain, with_error
 from promtrack.show.canvas import Canvas, Page, block, draw_line, draw_marker, draw_text, text_width
 from promtrack.show.curves import LONG_GAP, front_curve, knot_speed
 from promtrack.show.findings import front_model, is_steady, relative_error, speed_of
@@ -142,12 +143,13 @@ def stands_of(body: Body, runs: list[Span], time: ClipTime) -> tuple[tuple[float
         end = hold_s if held else last
         edges = np.linspace(first, end, max(int((end - first) / time.stand_s + 1e-6), 1) + 1)
         spans += pairwise([*edges.tolist(), *([last] if held else [])])
-    middles = np.array([time.back(0.5 * (a + b)) for a, b in spans])
+    at = np.array([[time.back(t) for t in np.linspace(a, b, 11)] for a, b in spans])
     gone = np.array([time.back(a) for a, _ in spans]) > body.time_s[-1]
     known = np.isfinite(body.speed_km_s)
-    speed, error = (
-        np.interp(middles, body.time_s[known], v[known]) for v in (np.abs(body.speed_km_s), body.error_km_s)
+    speeds, errors = (
+        np.interp(at, body.time_s[known], v[known]) for v in (np.abs(body.speed_km_s), body.error_km_s)
     )
+    speed, error = speeds[:, 5], errors[:, 5]
     own = ~gone
     if body.sector_deg is None and own.any():
         low, high = (int(f(np.where(own, speed, np.nan))) for f in (np.nanargmin, np.nanargmax))
@@ -155,6 +157,11 @@ def stands_of(body: Body, runs: list[Span], time: ClipTime) -> tuple[tuple[float
     found = []
     for place, (first, last) in enumerate(spans):
         words = with_error(speed[place], error[place], "km/s") if own[place] else body.said
+        low, high = sorted(speeds[place, [0, -1]])
+        if body.sector_deg is not None and high - low > np.hypot(*errors[place, [0, -1]]):
+            # true speeds that it goes through while the number stands, no estimate of one
+            digits = error_decimals(float(errors[place].max()) or high - low)
+            words = f"{plain(low, digits)} to {plain(high, digits)} km/s"
         found.append((first, last, words if time.back(last) >= body.time_s[known][0] else AT_REST))
     return tuple(found)
 
