@@ -77,6 +77,7 @@ class _Parser(argparse.ArgumentParser):
     """Mistakes get one sentence, as everywhere else, and the nearest word where one was mistyped."""
 
     def error(self, message: str) -> NoReturn:
+        """Say what was mistyped, and leave with status 2."""
         remedy = f"`{self.prog} --help` shows what there is"
         mistyped = re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", message)
         if mistyped:

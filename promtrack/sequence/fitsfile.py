@@ -58,6 +58,7 @@ class _Unit:
 
     @property
     def packed(self) -> bool:
+        """Whether the picture is compressed in tiles."""
         return self.cards.get("ZIMAGE") is True
 
     @property

@@ -92,6 +92,7 @@ class _Answer:
 
     @property
     def known(self) -> int:
+        """Number of frames whose time is known."""
         return int(np.count_nonzero(~np.isnat(self.times_utc)))
 
 

@@ -261,6 +261,7 @@ class _Capture:
 
     @property
     def frame_bytes(self) -> int:
+        """Bytes of one frame in the file."""
         return math.prod(self.shape) * (2 if self.bits > 8 else 1)
 
 
