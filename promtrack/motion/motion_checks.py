@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.optimize import fsolve
+from scipy.optimize import root
 
 from promtrack.checks import Check
 from promtrack.motion import limits
@@ -143,7 +143,7 @@ def fixed_on_sensor(strip: Strip, points: KnotPoints, path: KnotPath, place: lim
 def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: limits.Place) -> bool:
     """Whether the places of a track on the sensor, (n, 2), are as bright at other times, when other parts of
     the Sun stand there: four in five of them within a factor of two."""
-    geometry, ratios = strip.geometry, []
+    geometry, pairs = strip.geometry, []
     others, looked = (spread_over(n, most).tolist() for n, most in ((len(strip), 5), (len(points), LOOKS)))
     lights = list(strip.mapped(np.asarray, others))
     for k, own in zip(looked, strip.mapped(np.asarray, points.index[looked].tolist()), strict=True):
@@ -155,10 +155,12 @@ def _stays_bright(strip: Strip, points: KnotPoints, own_px: np.ndarray, place: l
                 on_sun = float(geometry.angle_deg(at[1])), float(geometry.height_mm(at[0]))
                 return np.subtract(place(frame, *on_sun), own_px[k])
 
-            at = fsolve(aside, here)
+            at = root(aside, here).x
             if np.hypot(*(at - here)) > 10.0:  # px of the strips, twice a usual knot
-                ratios.append(contrast(light, *at) / contrast(own, *here))
-    seen = np.array(ratios)[np.isfinite(ratios)]
+                pairs.append((contrast(light, *at), contrast(own, *here)))
+    there, then = np.array(pairs).reshape(-1, 2).T
+    known = np.isfinite(there) & np.isfinite(then) & (then != 0.0)
+    seen = there[known] / then[known]
     return len(seen) >= LOOKS and bool(np.mean((seen > 0.5) & (seen < 2.0)) > 0.8)
 
 

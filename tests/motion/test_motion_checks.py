@@ -56,3 +56,19 @@ def test_what_keeps_its_place_on_the_sensor_is_found(tmp_path, times, fixed):
     wide = geometry.mm_per_column(geometry.height_mm(80.0))
     track = fit_path(strip.time_s, np.stack([row * geometry.mm_per_row, column * wide]), 0.12)
     assert fixed_on_sensor(strip, points, track, place) is fixed
+
+
+def test_a_track_over_strips_without_any_light_is_not_called_fixed(tmp_path):
+    # TRUTH  the place drifts half as fast as the Sun on the sensor, and every strip is dark
+    strip, _ = made_strip(Recipe(frames=30, jitter_s=0.0, gaps=0, knots=0, threads=0), tmp_path, 1)
+    np.zeros(strip.shape, "<f4").tofile(strip.path)
+    geometry, index, one = strip.geometry, np.arange(30), np.ones(30)
+    column = 200.0 - index
+    points = KnotPoints(index, strip.time_s, 80 * one, column, one, one, 10 * one, 0 * index)
+    wide = geometry.mm_per_column(geometry.height_mm(80.0))
+    track = fit_path(strip.time_s, np.stack([80.0 * geometry.mm_per_row * one, column * wide]), 0.12)
+
+    def place(frame, angle_deg, height_mm):
+        return float(geometry.column(angle_deg) + 2.0 * frame), float(-geometry.row(height_mm))
+
+    assert fixed_on_sensor(strip, points, track, place) is False
