@@ -96,7 +96,7 @@ SHEETS = (
         "heights.height_time",
         "Height against time",
         "Points are measured heights with their errors, lines the models (dashed where none describes the "
-        "track); below, the residuals.",
+        "track); where there is room, the residuals are below.",
         lambda run: f"Heights in megametres against UTC for {_things(run)}. {heights_title(run)}.",
         _still,
         photograph=False,
