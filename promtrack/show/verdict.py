@@ -160,7 +160,7 @@ def _ridges(crossed: list[Ridge]) -> Check:
     if len(crossed) < 5:  # many a wrong speed would pass one comparison
         level, words = "fair", f"{words}, too few to be a check"
     elif bdtr(agree, len(crossed), 0.95) < 0.05:  # so few agree within 2 sigma in one case of twenty
-        level = "fair" if 2 * agree > len(crossed) else "poor"
+        level = "poor" if bdtr(agree, len(crossed), 0.5) < 0.05 else "fair"  # poor: surely most differ
         words += ", where 95% should agree"
     return Check("motion", "ridges", level, words)
 
