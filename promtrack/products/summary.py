@@ -19,7 +19,7 @@ from promtrack.motion.records import Front, KnotTrack, Prominence
 from promtrack.products.folder import ProductFolder
 from promtrack.rounding import counted, iso, typeset, with_error
 from promtrack.sequence.records import Sequence
-from promtrack.show.findings import speed_of, top_height
+from promtrack.show.quoted import speed_of, top_height
 from promtrack.show.records import Measured
 from promtrack.sun import Circumstances
 

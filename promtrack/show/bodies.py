@@ -20,9 +20,9 @@ from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import error_decimals, plain, with_error
 from promtrack.show.canvas import Canvas, Page, block, draw_line, draw_marker, draw_text, text_width
 from promtrack.show.curves import LONG_GAP, front_curve, knot_speed
-from promtrack.show.findings import front_model, is_steady, relative_error, speed_of
 from promtrack.show.layout import Ground, Rect, busy_share, mind_line, nearest_places, plasma_lengths, take
 from promtrack.show.palette import ON_DARK, bgr_of
+from promtrack.show.quoted import front_model, is_steady, relative_error, speed_of
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import way_of
 from promtrack.show.timing import NUMBER_S, ClipTime, Span, share_time

@@ -13,9 +13,10 @@ import numpy as np
 from promtrack.motion.interpretation import ranked_fronts, ranked_knots
 from promtrack.rounding import plain, significant_decimals, span_text
 from promtrack.show.canvas import Block, Canvas, block, dim, draw_text, text_width
-from promtrack.show.findings import (
+from promtrack.show.findings import card_sentence
+from promtrack.show.layout import FREE, Rect, busy_share, place_block
+from promtrack.show.quoted import (
     Quoted,
-    card_sentence,
     fastest_knot,
     front_model,
     front_speed,
@@ -23,7 +24,6 @@ from promtrack.show.findings import (
     speed_of,
     top_height,
 )
-from promtrack.show.layout import FREE, Rect, busy_share, place_block
 from promtrack.show.records import Measured
 from promtrack.show.scale_bar import wrapped
 from promtrack.show.verdict import lights, trust_words

@@ -22,8 +22,9 @@ from promtrack.rounding import (
     with_error,
 )
 from promtrack.settings_text import settings_as_toml
-from promtrack.show.findings import false_alarm_text, knot_height, relative_error, speed_of
+from promtrack.show.findings import false_alarm_text
 from promtrack.show.markup import Cell, Markup, Row, element, filled, joined, resource, table_of
+from promtrack.show.quoted import knot_height, relative_error, speed_of
 from promtrack.show.records import Measured
 from promtrack.show.verdict import limb_name, limb_words
 

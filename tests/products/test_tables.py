@@ -16,7 +16,7 @@ from promtrack.products.folder import ProductFolder
 from promtrack.products.strips import finish_strip, read_strip, strip_header
 from promtrack.products.summary import motion_lines, read_summary, write_summary
 from promtrack.products.tables import read_lock, read_motion, write_lock, write_motion
-from promtrack.show.findings import knot_height
+from promtrack.show.quoted import knot_height
 from promtrack.strip.store import StripWriter, in_steps, packed
 from promtrack.sun import Circumstances
 from tests.show.fake_run import fake_run

@@ -28,7 +28,8 @@ from promtrack.show.figures.items import write_beside
 from promtrack.show.figures.map_view import fitting_aspect, growth_frames, map_of, moment_of
 from promtrack.show.figures.strips import even_times
 from promtrack.show.figures.style import DARK, LIGHT, themed
-from promtrack.show.findings import heights_title, moving_knots, named_tracks, run_title, speed_of
+from promtrack.show.findings import heights_title, run_title
+from promtrack.show.quoted import moving_knots, named_tracks, speed_of
 from promtrack.show.verdict import PLANE_OF_SKY
 
 NAMES = [sheet.name for sheet in SHEETS]

@@ -16,24 +16,26 @@ from promtrack.show.curves import front_curve, knot_speed
 from promtrack.show.figures.items import items_of, key
 from promtrack.show.findings import (
     card_sentence,
+    headline,
+    heights_title,
+    knot_speed_words,
+    speeds_title,
+    three_numbers,
+)
+from promtrack.show.palette import ON_DARK
+from promtrack.show.quoted import (
     fastest_knot,
     front_model,
     front_speed,
-    headline,
-    heights_title,
     highest_prominence,
     is_steady,
-    knot_speed_words,
     leading_front,
     moving_knots,
     relative_error,
     speed_of,
-    speeds_title,
-    three_numbers,
     top_height,
     track_name,
 )
-from promtrack.show.palette import ON_DARK
 from promtrack.show.timing import ClipTime
 from tests.show.fake_run import with_a_start
 

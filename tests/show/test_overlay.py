@@ -38,7 +38,6 @@ from promtrack.show.cards import (
     title_lines,
 )
 from promtrack.show.clip import overlay_planes
-from promtrack.show.findings import Quoted, speed_of, top_height
 from promtrack.show.layout import (
     Rect,
     busy_share,
@@ -50,6 +49,7 @@ from promtrack.show.layout import (
 )
 from promtrack.show.overlay import Annotation, draw_annotation
 from promtrack.show.palette import LOOKS, ON_DARK, bgr_of
+from promtrack.show.quoted import Quoted, speed_of, top_height
 from promtrack.show.scale_bar import (
     compass_size,
     draw_compass,

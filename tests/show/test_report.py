@@ -16,7 +16,8 @@ from promtrack.rounding import error_text
 from promtrack.show import report
 from promtrack.show.cards import everyday
 from promtrack.show.figures import SHEETS
-from promtrack.show.findings import headline, speed_of, three_numbers
+from promtrack.show.findings import headline, three_numbers
+from promtrack.show.quoted import speed_of
 from promtrack.show.report import write_report
 from promtrack.show.verdict import lights, verdict_line
 

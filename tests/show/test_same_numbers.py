@@ -15,10 +15,10 @@ from promtrack.rounding import with_error
 from promtrack.show import bodies, canvas, cards, write_report
 from promtrack.show.figures import drawn_sheets
 from promtrack.show.figures.style import LIGHT, themed
-from promtrack.show.findings import (
-    card_sentence,
+from promtrack.show.findings import card_sentence, headline
+from promtrack.show.overlay import draw_annotation
+from promtrack.show.quoted import (
     fastest_knot,
-    headline,
     highest_prominence,
     is_steady,
     knot_height,
@@ -27,7 +27,6 @@ from promtrack.show.findings import (
     speed_of,
     top_height,
 )
-from promtrack.show.overlay import draw_annotation
 from promtrack.show.studio import prepare
 from promtrack.sun import Circumstances
 from tests.show.clip_case import quick_run

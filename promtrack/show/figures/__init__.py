@@ -20,15 +20,8 @@ from typing import Any
 
 from promtrack.errors import InputError
 from promtrack.rounding import counted
-from promtrack.show.findings import (
-    growth_title,
-    heights_title,
-    leading_front,
-    moving_knots,
-    run_title,
-    speeds_title,
-    told_ridges,
-)
+from promtrack.show.findings import growth_title, heights_title, run_title, speeds_title
+from promtrack.show.quoted import leading_front, moving_knots, told_ridges
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights
 from promtrack.workers import map_ahead, worker_count

@@ -12,7 +12,7 @@ from promtrack.motion.front import local_speeds
 from promtrack.motion.limits import LEAST_FRAMES
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import counted
-from promtrack.show import findings
+from promtrack.show import findings, quoted
 from promtrack.show.curves import drawing_times, front_curve, knot_path, knot_speed
 from promtrack.show.figures.items import Item, items_of, key, key_below, name_items, others_of, time_span
 from promtrack.show.figures.style import Theme, date_axis, days, foot, name_y, narrow_sheet, note_above, sheet
@@ -62,7 +62,7 @@ def draw_heights(axes: Axes, measured: Measured, items: list[Item], theme: Theme
         note_above(axes, f"grey: {counted(len(others), 'more track')}", theme.quiet)
     for item in items:
         track = item.track
-        error = findings.height_error(measured, track.height_mm, track.height_err_mm)
+        error = quoted.height_error(measured, track.height_mm, track.height_err_mm)
         _points(axes, measured, item, track.height_mm, error)
         times = drawing_times(track.time_s)
         rejected = isinstance(track, KnotTrack) and track.fit.model == "none"
@@ -96,7 +96,7 @@ def _model_height(track: KnotTrack | Front, times: np.ndarray) -> np.ndarray:
     """Height by the model, nan where none describes the front."""
     if isinstance(track, KnotTrack):
         return knot_path(track, times)[0]
-    model = findings.front_model(track)
+    model = quoted.front_model(track)
     return np.full_like(times, np.nan) if model is None else front_curve(track, model, times).height_mm
 
 
@@ -118,7 +118,7 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     date_axis(axes, measured)
     key(figure, measured, items)
     # escape speed at a front's greatest height, or at a knot's mean one
-    front, knot = findings.leading_front(measured), findings.fastest_knot(measured)
+    front, knot = quoted.leading_front(measured), quoted.fastest_knot(measured)
     height = float(np.nanmax(front.height_mm)) if front else float(np.mean(knot.height_mm)) if knot else 0.0
     escape = float(escape_speed_km_s(height + measured.scale.limb.height_mm))
     note_above(axes, f"escape speed at {height:.0f} Mm: {escape:.0f} km/s", theme.quiet)
@@ -128,7 +128,7 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
 
 def _draw_speed(axes: Axes, measured: Measured, item: Item) -> np.ndarray:
     """One knot's or front's speed; its line, (n, 2) day number and km/s."""
-    track, relative = item.track, findings.relative_error(measured)
+    track, relative = item.track, quoted.relative_error(measured)
     points: dict[str, Any] = {"fmt": item.marker, "color": item.colour, "elinewidth": 1.6}
     times = drawing_times(track.time_s)
     if isinstance(track, Front):
@@ -136,16 +136,16 @@ def _draw_speed(axes: Axes, measured: Measured, item: Item) -> np.ndarray:
             track.time_s, track.height_mm, track.height_err_mm, min(LEAST_FRAMES, len(track.time_s))
         )
         axes.errorbar(days(measured, at), speed, np.hypot(error, relative * speed), markersize=7, **points)
-        model = findings.front_model(track)
+        model = quoted.front_model(track)
         if model is None:
             return np.stack([days(measured, at), speed], axis=1)
         curve = front_curve(track, model, times)
         speed, error = curve.speed_km_s, curve.speed_err_km_s
     else:
-        quoted = findings.speed_of(measured, track)
-        axes.errorbar(days(measured, track.fit.time_s), quoted.value, quoted.error, markersize=10, **points)
+        lone = quoted.speed_of(measured, track)
+        axes.errorbar(days(measured, track.fit.time_s), lone.value, lone.error, markersize=10, **points)
         if track.fit.model == "none":  # no model: its speed is known at one time only
-            return np.array([[days(measured, track.fit.time_s), quoted.value]])
+            return np.array([[days(measured, track.fit.time_s), lone.value]])
         speed, error = knot_speed(track, measured.strip.geometry.limb_mm, times)
     error = np.hypot(error, relative * speed)
     at = days(measured, times)

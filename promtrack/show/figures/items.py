@@ -15,8 +15,9 @@ from matplotlib.lines import Line2D
 
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.show.figures.style import brightest, days, outlined
-from promtrack.show.findings import going, named_tracks, speed_of
+from promtrack.show.findings import going
 from promtrack.show.palette import MarkColours
+from promtrack.show.quoted import named_tracks, speed_of
 from promtrack.show.records import Measured
 
 WAYS = {"rising": "↑", "falling": "↓", "along the limb": "↔", "moving": ""}

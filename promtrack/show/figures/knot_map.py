@@ -35,16 +35,9 @@ from promtrack.show.figures.style import (
     sheet,
     width_inch,
 )
-from promtrack.show.findings import (
-    going,
-    growth_title,
-    leading_front,
-    moving_knots,
-    run_title,
-    three_numbers,
-    time_words,
-)
+from promtrack.show.findings import going, growth_title, run_title, three_numbers, time_words
 from promtrack.show.palette import ON_DARK
+from promtrack.show.quoted import leading_front, moving_knots
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import way_of
 from promtrack.show.verdict import lights, limb_name, limb_words

@@ -23,7 +23,7 @@ from promtrack.show.figures.style import (
     plasma,
     width_inch,
 )
-from promtrack.show.findings import leading_front, moving_knots, named_tracks
+from promtrack.show.quoted import leading_front, moving_knots, named_tracks
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import Action
 from promtrack.show.scale_bar import arrows_of

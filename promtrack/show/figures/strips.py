@@ -15,13 +15,13 @@ from promtrack.motion.records import KnotTrack, Prominence, Ridge
 from promtrack.motion.ridge import STILL
 from promtrack.rounding import counted, degrees, with_error
 from promtrack.sequence.records import spread_over
-from promtrack.show import findings
+from promtrack.show import findings, quoted
 from promtrack.show.curves import LONG_GAP, drawing_times
 from promtrack.show.figures import style
 from promtrack.show.figures.items import time_span, write_beside
 from promtrack.show.figures.style import PICTURE_INK, TEXT_PT, Theme
-from promtrack.show.findings import CHANGES, Quoted
 from promtrack.show.palette import ON_DARK
+from promtrack.show.quoted import CHANGES, Quoted
 from promtrack.show.records import Measured
 from promtrack.show.region_of_interest import SAMPLES
 from promtrack.show.verdict import limb_name, limb_words
@@ -30,7 +30,7 @@ from promtrack.strip.records import TimeDistance
 
 def time_distance(measured: Measured, theme: Theme) -> Figure:
     """Brightness along each slit against time, with the ridges and their speeds."""
-    ridges, every = findings.told_ridges(measured), range(len(measured.motion.slits))
+    ridges, every = quoted.told_ridges(measured), range(len(measured.motion.slits))
     # those with a ridge of a knot, else those with any ridge, else all
     shown = sorted({r.slit for r in ridges if r.knot} or {r.slit for r in ridges} or every)[:2]
     relative = {r: r.speed_err_km_s / max(abs(r.speed_km_s), 1e-3) for r in ridges}
@@ -127,14 +127,14 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
 def _ridge_words(measured: Measured, ridge: Ridge, knot: KnotTrack | None) -> str:
     """The speed with its sign, as in the tables (positive is outward), and whether the knot's along this path
     is the same then, or of which front it is the edge."""
-    error = float(np.hypot(ridge.speed_err_km_s, ridge.speed_km_s * findings.relative_error(measured)))
+    error = float(np.hypot(ridge.speed_err_km_s, ridge.speed_km_s * quoted.relative_error(measured)))
     speed = Quoted(ridge.speed_km_s, error, "km/s").text
     front = next((front for front in measured.motion.fronts if front.front == ridge.front), None)
     if front is not None:
-        return f"{speed} along this path\nthe edge of {findings.track_name(measured, front)}"
+        return f"{speed} along this path\nthe edge of {quoted.track_name(measured, front)}"
     if knot is None:
         return speed
-    return f"{speed}\n{findings.track_name(measured, knot)} {'agrees' if ridge.agrees else 'differs'} then"
+    return f"{speed}\n{quoted.track_name(measured, knot)} {'agrees' if ridge.agrees else 'differs'} then"
 
 
 def _title(measured: Measured, drawn: list[Ridge]) -> str:
@@ -151,7 +151,7 @@ def _title(measured: Measured, drawn: list[Ridge]) -> str:
 
 def prominences(measured: Measured, theme: Theme) -> Figure:
     """Map of everything above the limb with extents and greatest heights; below, height against time."""
-    found, highest = measured.motion.prominences, findings.highest_prominence(measured)
+    found, highest = measured.motion.prominences, quoted.highest_prominence(measured)
     assert highest is not None, "the sheet is drawn where something stands"
     # with a number and a curve on the sheet; prominences.ecsv has all
     named, which = found[:6], f", the highest, number {highest[0].prominence}, to"
@@ -161,10 +161,10 @@ def prominences(measured: Measured, theme: Theme) -> Figure:
     _draw_map(figure.add_axes((0.065, 0.575, 0.86, 0.245)), measured, named)
     below = figure.add_axes((0.065, 0.145, 0.86, 0.275))
     _draw_heights(below, measured, named, theme)
-    rest, notes, front = len(found) - len(named), [], findings.leading_front(measured)
+    rest, notes, front = len(found) - len(named), [], quoted.leading_front(measured)
     if front is not None:
-        name = findings.track_name(measured, front)
-        notes.append(f"{name}, half-way down its light: {findings.top_height(measured, front).text}")
+        name = quoted.track_name(measured, front)
+        notes.append(f"{name}, half-way down its light: {quoted.top_height(measured, front).text}")
     if rest:
         notes.append(f"{counted(rest, 'smaller one')} in prominences.ecsv")
     style.note_above(below, "; ".join(notes), theme.quiet)
@@ -215,7 +215,7 @@ def _draw_heights(axes: Axes, measured: Measured, named: tuple[Prominence, ...],
     highest = max(named, key=lambda one: float(np.nanmax(one.height_mm)))
     for one in named:
         colour = theme.ink if one is highest else theme.marks.rest  # letters' colours are of what moves
-        error = findings.height_error(measured, one.height_mm, one.height_err_mm)
+        error = quoted.height_error(measured, one.height_mm, one.height_err_mm)
         times, seen = style.days(measured, one.time_s), np.isfinite(one.height_mm)
         if seen.sum() == 1:
             axes.errorbar(times[seen], one.height_mm[seen], error[seen], fmt="o", color=colour)
