@@ -20,6 +20,7 @@ from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import error_decimals, plain, with_error
 from promtrack.show.canvas import Canvas, Page, block, draw_line, draw_marker, draw_text, text_width
 from promtrack.show.curves import LONG_GAP, front_curve, knot_speed
+from promtrack.show.findings import time_words
 from promtrack.show.layout import Ground, Rect, busy_share, mind_line, nearest_places, plasma_lengths, take
 from promtrack.show.palette import ON_DARK, bgr_of
 from promtrack.show.quoted import front_model, is_steady, relative_error, speed_of
@@ -99,6 +100,8 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
     for track in tracks:
         way, (speed, error) = way_of(track, orientation), _speed(measured, track)
         said = speed_of(measured, track).text if np.isfinite(speed).any() else ""
+        if said and isinstance(track, KnotTrack) and not is_steady(measured, track):
+            said += f" at {time_words(measured, track.fit.time_s)}"  # of other times it is no lower bound
         seen = way.time_s + late_s, way.theta_deg, way.height_mm
         body = Body("", -1, bgr_of(ON_DARK.front), *seen, speed, error, said)
         if isinstance(track, Front):
@@ -115,12 +118,17 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
 
 def number_lines(body: Body, words: str, page: Page) -> tuple[str, ...]:
     """'A ≥ 290 ± 3 km/s': letter, and the speed in the plane of the sky, a lower bound of the true one, in
-    two lines where that is wide; 'by hand' below where the points were clicked."""
-    line = f"{body.letter} {words}" if words == AT_REST else f"{body.letter} ≥ {words}"
+    two lines where that is wide; below that the moment that it is of, and 'by hand' where the points were
+    clicked."""
+    hand = ("by hand",) if body.by_hand else ()
+    if words == AT_REST:
+        return (f"{body.letter} {words}", *hand)
+    speed, at, moment = words.partition(" at ")
+    line = f"{body.letter} ≥ {speed}"
     value, sign, error = line.partition(" ± ")
     wide = sign and text_width(line, page.unit) > 0.25 * page.inside.width  # of the room for words
-    hand = ("by hand",) if body.by_hand else ()
-    return (*((value, f"± {error}") if wide else (line,)), *hand)
+    lines = (value, f"± {error}") if wide else (line,)
+    return (*lines, *([f"at {moment}"] if at else []), *hand)
 
 
 def schedule_numbers(bodies: list[Body], time: ClipTime) -> list[Body]:
@@ -177,6 +185,24 @@ def mind_way(
     return mind_line(ground, np.array(path), page.unit)
 
 
+def mind_edge(
+    body: Body,
+    views: tuple[ClipView, ...],
+    view_s: np.ndarray,
+    moments: np.ndarray,
+    page: Page,
+    ground: Ground,
+) -> Ground:
+    """The ground with a front's edge as plasma at each of its moments, over which no number should stand.
+    Further parameters as in `place_number`."""
+    plasma = ground.plasma.copy()
+    for one, k in zip(plasma, moments.tolist(), strict=True):
+        if body.seen(float(view_s[k])):
+            edge = body.ends(views[k], float(view_s[k]))
+            one[:] = mind_line(replace(ground, busy=one), edge, 2.0 * page.unit).busy
+    return replace(ground, plasma=plasma)
+
+
 def place_number(
     body: Body,
     time: ClipTime,
@@ -196,8 +222,7 @@ def place_number(
         return replace(body, stands=()), ground
     blocks = [block(tuple((line, page.unit) for line in number_lines(body, w, page))) for w in texts]
     size = max(b.width for b in blocks), max(b.height for b in blocks)
-    runs = [time.back(s) for s in (body.stands[0][0], body.stands[-1][1])]
-    begin, end = np.clip(runs, body.time_s[0], body.time_s[-1])
+    begin, end = time.back(body.stands[0][0]), time.back(body.stands[-1][1])
     then, ever = [], ground.plasma.max(axis=0)
     for now_s in np.linspace(begin, end, 24):
         view = views[min(int(np.searchsorted(view_s, now_s)), len(views) - 1)]

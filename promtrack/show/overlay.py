@@ -15,7 +15,15 @@ import numpy as np
 from promtrack.motion.records import Prominence
 from promtrack.sequence.records import spread_over
 from promtrack.show import scale_bar
-from promtrack.show.bodies import Body, bodies_of, draw_body, mind_way, place_number, schedule_numbers
+from promtrack.show.bodies import (
+    Body,
+    bodies_of,
+    draw_body,
+    mind_edge,
+    mind_way,
+    place_number,
+    schedule_numbers,
+)
 from promtrack.show.canvas import Canvas, Page, text_width
 from promtrack.show.cards import draw_end, draw_title, end_scale
 from promtrack.show.disc_view import Inset, draw_insets, inset_name, title_room
@@ -141,6 +149,7 @@ def annotate(
     for place in range(len(insets)):
         ground = take(ground, inset_name(insets, place, not_shown, page)[1], page.unit // 4)
     placed: list[Body] = []
+    fronts = [body for body in bodies if body.sector_deg is not None]
 
     def numbered(bodies: list[Body], ground: Ground, clear: Ground, *, headline: bool) -> Ground:
         for body in bodies:
@@ -150,6 +159,9 @@ def annotate(
                     a < d and c < b for a, b, _ in body.stands for c, d, _ in other.stands
                 ):
                     own = take(own, other.label, page.unit // 3)
+            for front in fronts:
+                if front.letter != body.letter:
+                    own = mind_edge(front, _views_of(front, views, insets), plan.time_s, moments, page, own)
             inside = insets[body.inset].rect.grown(-page.unit // 4) if body.inset >= 0 else page.inside
             here, own = replace(page, inside=inside), replace(own, inside=inside)
             own_views = _views_of(body, views, insets)

@@ -38,6 +38,7 @@ from promtrack.show.cards import (
     title_lines,
 )
 from promtrack.show.clip import overlay_planes
+from promtrack.show.findings import time_words
 from promtrack.show.layout import (
     Rect,
     busy_share,
@@ -540,7 +541,7 @@ def test_numbers_are_the_speed_at_that_moment_with_the_total_error():
     assert body.speed_km_s[[0, -1]] == pytest.approx([36.0, 24.0], abs=0.01)
     assert body.error_km_s[0] == pytest.approx(np.hypot(1.7, 0.02 * 36.0), rel=1e-3)
     page = make_page(1080, 1080)
-    assert body.said == speed_of(run, track).text
+    assert body.said == f"{speed_of(run, track).text} at {time_words(run, 300.0)}"  # it slows: of that moment
     assert " ".join(number_lines(body, body.said, page)) == f"A ≥ {body.said}"
 
 
@@ -834,3 +835,21 @@ def test_a_letter_is_followed_in_angle_and_height(name):
     way = np.array([[v.sun_x_px, v.sun_y_px] for v in studio.views])
     assert np.ptp(way, axis=0).max() > 20.0
     assert np.abs(np.diff(way, 2, axis=0)).max() < 0.1 * np.ptp(way, axis=0).max()
+
+
+def test_no_number_stands_on_the_edge_of_a_front():
+    # TRUTH  a front that rises through the picture: in no picture does its edge cross the number of a knot
+    studio = stage(view="square")
+    annotation = laid_out(studio)
+    front = next(body for body in annotation.bodies if body.sector_deg is not None)
+    looked = 0
+    for shot in motion_shots(studio):
+        edge = front.ends(studio.views[shot.place], shot.time_s)
+        for body in annotation.bodies:
+            if body is not front and body.label and body.due(annotation.time, shot.time_s):
+                looked += 1
+                x, y = edge.T
+                on = (x > body.label.left) & (x < body.label.right)
+                on &= (y > body.label.top) & (y < body.label.bottom)
+                assert not (on.any() and front.seen(shot.time_s))
+    assert looked
