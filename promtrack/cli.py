@@ -98,7 +98,7 @@ def build_parser() -> argparse.ArgumentParser:
 
     run = _command(commands, run_command, "run 2026-05-17-east-limb --set site.latitude_deg=50.1")
     run.add_argument("input", metavar="INPUT", type=Path, help=_INPUT)
-    _add_out(run, "the products (default: beside INPUT, or beside its folder of frames: its name-promtrack)")
+    _add_out(run, "the products (default: INPUT's name with -promtrack appended, beside it)")
     run.add_argument("--marks", metavar="FILE", type=Path, help=_MARKS)
     run.add_argument("--replace", action="store_true", help="delete what --out holds of another recording")
     apart = (

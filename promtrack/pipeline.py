@@ -159,7 +159,7 @@ def _bring_back(job: Job, stages: tuple[str, ...]) -> None:
         stamp = job.folder.stamp(stage)
         if stamp != job.stamp(stage):
             parts = zip(*((one or "--").split("-") for one in (stamp, job.stamp(stage))), strict=False)
-            names = ("frames", "settings", "marks")
+            names = ("frames or another version", "settings", "marks")
             other = [name for name, (old, new) in zip(names, parts, strict=False) if old != new]
             made = f"was made with other {' and '.join(other)}" if stamp else "has not been finished"
             first, what = command_line("promtrack", stage, job.folder.path), f"the stage '{stage}' {made}"

@@ -152,14 +152,15 @@ def fit_front(
             values[:, 3] = np.clip(values[:, 3], *_growth(t))
         fits.append(_record(model, fit, values, time_s, gravity_m_s2, criteria[model], model == chosen))
     limit = criteria[chosen] + BARE_MENTION
-    others = [(fit.bic, fit.speed_km_s) for fit in fits if fit.model in possible and fit.bic <= limit]
+    rivals = [fit for fit in fits if fit.model in possible and fit.bic <= limit]
+    others = [(fit.bic, fit.speed_km_s) for fit in rivals]
     for degree in FREER[: max(n - 6, 0)]:
         freer = [_polynomial(degree, t, height_mm, errors) for errors in drifting]
         own = np.array([fit.criterion(count) for fit in freer])
         if (marginal := _marginal(own)) < criteria[chosen]:
             speed = np.polyval(np.polyder(freer[int(own.argmin())].values), [t[0], 0.0, t[-1]]) * KM_S
             others.append((marginal, speed))
-    return tuple(_with_choice(fit, others) if fit.chosen else fit for fit in fits)
+    return tuple(_with_choice(fit, others, rivals) if fit.chosen else fit for fit in fits)
 
 
 def _marginal(criterion: np.ndarray) -> float:
@@ -177,8 +178,17 @@ def _polynomial(degree: int, t: np.ndarray, height_mm: np.ndarray, errors: Drift
     return _Fit(errors, solved / t[-1] ** powers, table, curve, errors.white(height_mm - curve))
 
 
-def _with_choice(chosen: FrontFit, others: list[tuple[float, np.ndarray]]) -> FrontFit:
-    """The chosen model with the distance of the others' speeds, of which BIC is given, in its errors."""
+def _with_choice(
+    chosen: FrontFit, others: list[tuple[float, np.ndarray]], rivals: list[FrontFit]
+) -> FrontFit:
+    """The chosen model with the distance of the others' speeds, of which BIC is given, in its errors, and
+    that of its rivals' onsets; without an onset where a rival has none."""
+    if math.isfinite(chosen.onset_s):
+        likely = np.exp(0.5 * (min(one.bic for one in rivals) - np.array([one.bic for one in rivals])))
+        apart = np.array([one.onset_s for one in rivals]) - chosen.onset_s
+        error = float(np.hypot(chosen.onset_err_s, np.sqrt(likely @ apart**2 / likely.sum())))
+        onset = chosen.onset_s if math.isfinite(error) else math.nan
+        chosen = replace(chosen, onset_s=onset, onset_err_s=error)
     criterion = np.array([one for one, _ in others])
     weight = np.exp(0.5 * (criterion.min() - criterion))
     speed = np.array([one for _, one in others])

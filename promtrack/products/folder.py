@@ -21,7 +21,6 @@ from typing import IO
 
 from promtrack.errors import InputError, PromtrackError, SettingsError, unwritable
 from promtrack.files import PART, absolute, atomic_write, relative_path
-from promtrack.sequence.readers import STILL_NAMES
 
 if sys.platform == "win32":
     import msvcrt
@@ -119,15 +118,9 @@ _NOTING = threading.RLock()  # two stages may be under way at once
 
 
 def default_folder(source: Path) -> Path:
-    """INPUT's name with -promtrack appended, beside it; of one of several frames beside their folder, in
-    which nothing is written."""
-    source = absolute(source) if source.name in ("", "..") else source
-    kind, parent = source.suffix.lower(), absolute(source).parent
-    alike = (
-        kind in STILL_NAMES and source.is_file() and (one.suffix.lower() == kind for one in parent.iterdir())
-    )
-    if alike and sum(alike) > 1 and parent.name:
-        return parent.with_name(f"{parent.name}-{source.name}-promtrack")
+    """INPUT's name with -promtrack appended, beside it."""
+    if source.name in ("", ".."):
+        source = absolute(source)
     return source.with_name(source.name + "-promtrack")
 
 

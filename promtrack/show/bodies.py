@@ -1,9 +1,9 @@
 """What moves in the picture: fronts and knots with their marks, and when the number of each is shown.
 
 A number stands still beside its body, and a leader runs from it to the moving mark. A front's is the speed
-then, or both ends of what its speed goes through while the number stands; a knot's is the one that page,
-figures and tables have, unless two or more that differ can be read while it is seen: then each is the speed
-in the middle of its time.
+then, or the least and the greatest that it goes through while the number stands; a knot's is the one that
+page, figures and tables have, unless two or more that differ can be read while it is seen: then each is the
+speed in the middle of its time.
 Numbers take turns, at most two at once. A body that no model describes has a letter and no number.
 """
 
@@ -165,8 +165,9 @@ def stands_of(body: Body, runs: list[Span], time: ClipTime) -> tuple[tuple[float
     found = []
     for place, (first, last) in enumerate(spans):
         words = with_error(speed[place], error[place], "km/s") if own[place] else body.said
-        low, high = sorted(speeds[place, [0, -1]])
-        if body.sector_deg is not None and high - low > np.hypot(*errors[place, [0, -1]]):
+        ends = [speeds[place].argmin(), speeds[place].argmax()]
+        low, high = speeds[place, ends]
+        if body.sector_deg is not None and high - low > np.hypot(*errors[place, ends]):
             # true speeds that it goes through while the number stands, no estimate of one
             digits = error_decimals(float(errors[place].max()) or high - low)
             words = f"{plain(low, digits)} to {plain(high, digits)} km/s"

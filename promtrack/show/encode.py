@@ -230,7 +230,6 @@ def _under_limit(
     the limit; then decode it."""
     limit, wide, slower = limit_mb * 1e6, min(width, 1080) // 2 * 2, rate
     calm = 10.0  # pictures a second still move smoothly
-    calm = 10.0  # pictures a second still move smoothly
     with atomic_write(path) as temporary:
         for _ in range(7):
             encode(temporary, wide, slower)

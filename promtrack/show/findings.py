@@ -132,7 +132,8 @@ def heights_title(measured: Measured) -> str:
     error = height_error(measured, one.height_mm, one.height_err_mm)[[0, -1]]
     if abs(float(one.height_mm[-1] - one.height_mm[0])) > CHANGES * np.hypot(*error):
         return f"K{track_name(measured, one)[1:]} {_climb(measured, one)}"
-    low, high = (f"{end([end(knot.height_mm) for knot in knots]):.0f}" for end in (min, max))
+    every = moving_knots(measured)
+    low, high = (f"{end([end(knot.height_mm) for knot in every]):.0f}" for end in (min, max))
     return f"What moves stayed between {low} and {high} Mm"
 
 

@@ -176,17 +176,9 @@ def annotate(
     clear = ground
     ground = numbered(bodies[:1], ground, clear, headline=True)
     if "compass" in wanted:
-        sides: tuple[str, ...] = (
-            "top right",
-            "top left",
-            "right",
-            "left",
-            "bottom right",
-            "bottom left",
-            "bottom",
-        )
+        sides = "top right, top left, right, left, bottom right, bottom left, bottom"
         size = scale_bar.compass_size(views[0], measured.orientation, page)
-        ground = stand("compass", size, ("middle",) if insets else sides, ground)
+        ground = stand("compass", size, tuple(("middle" if insets else sides).split(", ")), ground)
         clear = take(clear, blocks["compass"], page.unit // 2) if "compass" in blocks else clear
     ground = numbered(bodies[1:], ground, clear, headline=False)
     for inset in reversed(insets) if {"scale", "earth"} & wanted else ():

@@ -97,7 +97,9 @@ def find_action(
             standing = motion.prominences
             if ranked_fronts(motion):  # an eruption is what matters, a knot is a detail
                 mean_deg = float(np.mean(needed[0]))
-                standing = tuple(p for p in standing if p.from_deg <= mean_deg <= p.to_deg)
+                standing = tuple(
+                    p for p in standing if (mean_deg - p.from_deg) % 360.0 <= p.to_deg - p.from_deg
+                )
             needed += [np.linspace(p.from_deg, p.to_deg, 50) for p in standing[:1]]
             needed = [one + 360.0 * np.round((np.mean(angle) - np.mean(one)) / 360.0) for one in needed]
             # the headline's body in its prominence; one beside that would make both small

@@ -51,9 +51,9 @@ class Studio:
         return disc_tone(tone, frame, self.insets, self.toner, lock, shot.frame, title=title)
 
     def annotation(self) -> Annotation:
-        """The layout of the clip's annotation. It is as bright as the pictures allow: together at most
-        `OVERLAY_LIGHT` of the picture's own light. Where that would be too faint to read, all numbers but the
-        first, heights and compass are left out, in this order."""
+        """The layout of the clip's annotation. It is as bright as the pictures allow: together at most 0.28
+        of the picture's own light, a whole disc aside, most of which is dark. Where that would be too faint
+        to read, all numbers but the first, heights and compass are left out, in this order."""
         wanted = frozenset(self.measured.settings.clip.overlays)
         page = make_page(self.views[0].width, self.views[0].height)
         run, own = self.measured, (self.plan, self.views, page, self.tones)

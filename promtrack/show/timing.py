@@ -217,9 +217,10 @@ def _least_stands(shown: list[Span], order: Iterable[int], time: ClipTime) -> li
             continue
         free = free_parts(begin, time.end_s, [span for run in runs for span in run])
         starts = [first, last - stand_s, *(t for part in free for t in part)]
-        least = max(min(first, time.end_s - stand_s, hold_s), begin)
+        latest = time.end_s - stand_s
+        least = max(min(first, latest, hold_s), begin)
         found = []
-        for start in np.clip(starts, least, max(min(last - 0.5 * stand_s, hold_s), least)).tolist():
+        for start in np.clip(starts, least, max(min(last - 0.5 * stand_s, hold_s, latest), least)).tolist():
             end = start + stand_s
             end = time.end_s if end > hold_s - 1e-6 else end  # no number ends in the hold
             if any(a - 1e-9 <= start and end <= b + 1e-9 for a, b in free):

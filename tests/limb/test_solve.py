@@ -7,6 +7,7 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import lfilter
 
+from promtrack.limb.equations import Equations
 from promtrack.limb.frame_limb import LimbSigns
 from promtrack.limb.measure import FrameMeasure, reasons_against
 from promtrack.limb.records import Known, Place, Terms
@@ -217,3 +218,16 @@ def test_a_template_that_stands_beside_the_one_before_does_not_move_the_sun():
     assert np.abs(apart).max() < jump / 50.0
     moved = (unstated.centre_px - plain.centre_px)[:, 1]
     assert abs(moved[24:].mean() - moved[:24].mean()) > 0.5 * jump
+
+
+def test_the_shift_by_blur_is_taken_out_as_one_for_all_frames():
+    # TRUTH  blur has moved the edges outward by 0.3 px in the median, 0.1 and 0.5 px in every second frame
+    width, rng = np.full(FRAMES, USUAL_WIDTH_PX), np.random.default_rng(5)
+    plain = measures_of(np.zeros((FRAMES, 2)), width, np.zeros(FRAMES), rng)
+    shifts = np.resize([0.1, 0.3, 0.5], FRAMES).tolist()
+    blurred = [replace(m, signs=replace(m.signs, blur_px=b)) for m, b in zip(plain, shifts, strict=True)]
+    before, after = (
+        Equations(some, 20.0 * np.arange(FRAMES), known_of(FRAMES), Terms()).edge.value_px
+        for some in (plain, blurred)
+    )
+    np.testing.assert_allclose(after, before - 0.3)

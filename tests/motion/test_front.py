@@ -317,3 +317,13 @@ def test_edge_between_rows(tmp_path):
     columns = slice(0, 60)
     edge = find_edge(sector_profile(strip, columns))
     np.testing.assert_allclose(edge.height_mm, true, atol=0.1)
+
+
+def test_the_same_seed_gives_the_same_front(tmp_path):
+    strip = StripScene(seed=1, times_s=TIMES, front_mm=RISES["constant speed"][0], rows=210).write(
+        tmp_path / "cube.bin"
+    )
+    one, two = (one_front(strip) for _ in range(2))
+    np.testing.assert_array_equal(one.height_mm, two.height_mm)
+    assert one.best.peak_speed_err_km_s == two.best.peak_speed_err_km_s
+    assert one.false_alarm == two.false_alarm

@@ -15,13 +15,6 @@ from promtrack.products.folder import ProductFolder, alone, default_folder, stam
 def test_default_folder_stands_beside_the_input(tmp_path):
     assert default_folder(tmp_path / "east limb é") == tmp_path / "east limb é-promtrack"
     assert default_folder(tmp_path / "clip.avi") == tmp_path / "clip.avi-promtrack"
-    # of one of several frames beside their folder, which is never written to; films may lie together
-    (tmp_path / "limb").mkdir()
-    for name in ("1.tif", "2.TIF", "one.fits", "a.avi", "b.avi"):
-        (tmp_path / "limb" / name).touch()
-    assert default_folder(tmp_path / "limb" / "1.tif") == tmp_path / "limb-1.tif-promtrack"
-    assert default_folder(tmp_path / "limb" / "one.fits") == tmp_path / "limb" / "one.fits-promtrack"
-    assert default_folder(tmp_path / "limb" / "a.avi") == tmp_path / "limb" / "a.avi-promtrack"
 
 
 def test_a_failure_leaves_the_old_file_and_no_part(tmp_path):

@@ -14,7 +14,7 @@ from promtrack.rounding import with_error
 from promtrack.sequence.records import spread_over
 from promtrack.settings import ClipSettings
 from promtrack.settings_text import change_settings
-from promtrack.show.bodies import bodies_of, draw_body, number_lines, schedule_numbers
+from promtrack.show.bodies import bodies_of, draw_body, number_lines, schedule_numbers, stands_of
 from promtrack.show.canvas import (
     ANNOTATION,
     CAP_HEIGHT,
@@ -37,7 +37,7 @@ from promtrack.show.cards import (
     moon_trip,
     title_lines,
 )
-from promtrack.show.clip import overlay_planes
+from promtrack.show.clip import _films, overlay_planes
 from promtrack.show.findings import time_words
 from promtrack.show.layout import (
     Rect,
@@ -61,7 +61,7 @@ from promtrack.show.scale_bar import (
     wrapped,
 )
 from promtrack.show.studio import INK, Studio, prepare
-from promtrack.show.timing import NUMBER_S, ClipTime, Gap
+from promtrack.show.timing import NUMBER_S, ClipTime, Gap, share_time
 from promtrack.show.tone import tone_frame
 from tests.show.clip_case import quick_run
 
@@ -853,3 +853,35 @@ def test_no_number_stands_on_the_edge_of_a_front():
                 on &= (y > body.label.top) & (y < body.label.bottom)
                 assert not (on.any() and front.seen(shot.time_s))
     assert looked
+
+
+@pytest.mark.parametrize(("error", "words"), [(0.5, "0.0 to 60.0 km/s"), (0.0, "0 to 60 km/s")])
+def test_a_front_that_turns_round_goes_through_rest(error, words):
+    # TRUTH  60 km/s up, at rest in the middle, 60 km/s down, evenly: while one number stands for all of it
+    # the speed is anything from 0 to 60
+    body, run_s = laid_out(stage(view="square")).bodies[0], np.linspace(0.0, TIME.back(6.0), 101)
+    speeds, errors = np.linspace(60.0, -60.0, len(run_s)), np.full(len(run_s), error)
+    front = replace(body, time_s=run_s, speed_km_s=speeds, error_km_s=errors)
+    ((_, _, said),) = stands_of(front, [(2.0, 6.0)], TIME)
+    assert said == words
+
+
+@pytest.mark.parametrize("hold_s", [0.0, 1.0, 2.0])
+def test_no_number_stands_shorter_than_it_can_be_read_in_a_short_hold(hold_s):
+    # TRUTH  400 clips drawn at random whose motion takes 4.5 to 7.5 s: every stand is 2.5 s or longer
+    rng = np.random.default_rng(3)
+    for _ in range(400):
+        motion_s = rng.uniform(4.5, 7.5)
+        recorded = np.linspace(0.0, 2400.0, 90)
+        time = ClipTime(recorded, 2.0 + recorded / 2400.0 * motion_s, 2.0 + motion_s + hold_s, 2.6)
+        ends = np.sort(rng.uniform(0.0, 2400.0, (rng.integers(1, 6), 2)), axis=1)
+        shown = [(time.at(first), time.at(last)) for first, last in ends.tolist()]
+        assert all(b - a >= NUMBER_S - 1e-6 for runs in share_time(shown, time) for a, b in runs)
+
+
+def test_small_films_go_without_what_is_too_small_to_read():
+    # TRUTH  GIF and WebP are the clip without heights and gaps, and with all else
+    studio = stage(view="square", also="gif")
+    full, small = (film.draw.args[0].wanted for film in _films(studio, studio.annotation()))
+    assert {"heights", "gaps"} & full
+    assert small == full - {"heights", "gaps"}

@@ -241,15 +241,17 @@ def _in_processes(
     command = [sys.executable, "-c", "from promtrack.show.figures import draw_piped; draw_piped()"]
     given = pickle.dumps((measured, folder))
 
-    def drawn(part: list[str]) -> list[tuple[str, list[Path]]]:
-        done = subprocess.run([*command, *part], input=given, stdout=subprocess.PIPE, check=True)
-        found = pickle.loads(done.stdout)
-        if isinstance(found, InputError):
-            raise found
-        return found
-
-    for found in map_ahead(drawn, [names[first::workers] for first in range(workers)], workers):
-        yield from found
+    pipe, parts = subprocess.PIPE, [names[first::workers] for first in range(workers)]
+    started = [subprocess.Popen([*command, *part], stdin=pipe, stdout=pipe) for part in parts]
+    try:
+        for found in map_ahead(lambda one: pickle.loads(one.communicate(given)[0]), started, workers):
+            if isinstance(found, InputError):
+                raise found
+            yield from found
+    finally:
+        for process in started:  # where one has failed, or the run is stopped
+            process.kill()
+            process.wait()
 
 
 def _with_frames(measured: Measured) -> Measured:

@@ -107,7 +107,7 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     if any(not isinstance(item.track, Front) for item in items):
         words += "; knots: mark at mid-time"
     if any(isinstance(item.track, Front) for item in items):
-        words += f"; leading edge: slopes over {LEAST_FRAMES} heights"
+        words += "; leading edge: slopes over a few heights"
     figure = sheet(findings.speeds_title(measured), words)
     axes = figure.add_axes((0.065, 0.145, 0.64, 0.665))
     lines = [_draw_speed(axes, measured, item) for item in items]
