@@ -40,19 +40,18 @@ QUARTERS = ("north", "north-east", "east", "south-east", "south", "south-west", 
 
 
 def everyday(measured: Measured) -> str:
-    """'As high as 22.9 Earth diameters, 1.06 million km/h, from the Earth to the Moon in 21.8 minutes.' Of
-    what the headline is about; '' where nothing moves or no model gives a speed."""
+    """'That is as high as 22.9 Earth diameters. At 1.06 million km/h the Moon is 21.8 minutes away.' Of what
+    the headline is about; '' where nothing moves or no model gives a speed."""
     front, knot = leading_front(measured), fastest_knot(measured)
-    terms = []
+    said = []
     if front is not None:
-        terms.append(f"as high as {earth_diameters(top_height(measured, front))}")
+        said.append(f"That is as high as {earth_diameters(top_height(measured, front))}.")
         speed = front_speed(measured, front) if front_model(front) else None
     else:
         speed = speed_of(measured, knot) if knot is not None and knot.fit.model != "none" else None
     if speed is not None:
-        terms += [million_km_h(speed), moon_trip(speed)]
-    words = ", ".join(terms)
-    return f"{words[0].upper()}{words[1:]}." if words else ""
+        said.append(f"At {km_h(speed)} the Moon is {moon_trip(speed)} away.")
+    return " ".join(said)
 
 
 def recorded(measured: Measured) -> tuple[str, str]:
@@ -78,18 +77,18 @@ def earth_diameters(height: Quoted) -> str:
     return f"{_as_sure(height.value / across, height.error / across)} Earth diameters"
 
 
-def million_km_h(speed: Quoted) -> str:
-    """'1.04 million km/h', of a speed in km/s; below a million '94000 km/h'."""
-    factor, unit = (3.6e-3, "million km/h") if speed.value * 3600.0 >= 1e6 else (3600.0, "km/h")
-    return f"{_as_sure(speed.value * factor, speed.error * factor)} {unit}"
+def km_h(speed: Quoted) -> str:
+    """'1.04 million km/h', of a speed in km/s; below a million '94 thousand km/h'."""
+    factor, unit = (3.6e-3, "million") if speed.value * 3600.0 >= 1e6 else (3.6, "thousand")
+    return f"{_as_sure(speed.value * factor, speed.error * factor)} {unit} km/h"
 
 
 def moon_trip(speed: Quoted) -> str:
-    """'from the Earth to the Moon in 22 minutes', at a speed in km/s."""
+    """'22 minutes' from the Earth to the Moon, at a speed in km/s."""
     seconds = MOON_KM / speed.value
     factor, unit = (60.0, "minutes") if seconds < 7200.0 else (3600.0, "hours")
     time = seconds / factor
-    return f"from the Earth to the Moon in {_as_sure(time, time * speed.error / speed.value)} {unit}"
+    return f"{_as_sure(time, time * speed.error / speed.value)} {unit}"
 
 
 def _as_sure(value: float, error: float) -> str:
@@ -159,10 +158,11 @@ def end_card(annotation: Annotation) -> Block:
     trust = trust_words(lights(measured))
     caveat = f"Speeds across the sky, at least{f'; {trust}' if trust else ''}."
     texts = [(card_sentence(measured), END_TYPE), (caveat, 1.0), (measured.settings.clip.credit, 1.0)]
-    terms = everyday(measured).split(", ")
-    short = (", ".join(terms[k:]) for k in range(len(terms)))  # as many of the last ones as one line holds
+    terms = everyday(measured)  # or as much of its last sentence as one line holds
+    *_, last = terms.split(". ")
+    short = (terms, last, f"At that speed{last[last.find(' the Moon') :]}" if "Moon" in last else "")
     one_line = next((w for w in short if text_width(w, page.unit) <= page.inside.width), "")
-    daily = [*texts[:1], (one_line[:1].upper() + one_line[1:], 1.0), *texts[1:]]
+    daily = [*texts[:1], (one_line, 1.0), *texts[1:]]
     above, beside = page.inside.height, page.inside.width
     if scale is not None:
         above, beside = scale.top - page.inside.top, page.inside.width - scale.width - page.unit

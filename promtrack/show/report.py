@@ -19,8 +19,8 @@ import numpy as np
 from PIL import Image
 
 from promtrack.errors import InputError
-from promtrack.rounding import rounded, span_text, unbroken
-from promtrack.show.cards import everyday
+from promtrack.rounding import span_text, unbroken
+from promtrack.show.cards import everyday, recorded
 from promtrack.show.figures import SHEETS, Sheet, drawn_sheets, missing_sheets
 from promtrack.show.findings import Number, headline, three_numbers
 from promtrack.show.markup import MOST_PX, Markup, data_address, element, filled, joined, resource, write_page
@@ -55,6 +55,7 @@ def write_report(
         script=script,
         version=measured.version,
         name=run_name(measured),
+        title=measured.settings.clip.title or recorded(measured)[0],
         verdict=_warning(found),
         facts=_facts(measured),
         clip=clip_part(measured, clip, poster, path, MOST_BYTES - len(key) - len(folds)),
@@ -113,12 +114,13 @@ def _sign(level: str) -> Markup:
 def _facts(measured: Measured) -> str:
     sequence, used = measured.sequence, measured.lock.used
     steps = np.diff(sequence.time_s)
-    cadence = f", one every {rounded(float(np.median(steps)), 3)} s" if len(steps) else ""
+    cadence = f", one every {float(np.median(steps)):.3g} s" if len(steps) else ""
     other = int((~used & ~measured.lock.rejected).sum())
     beside = f" ({other} are of the other exposure)" if other else ""
     frames = f"{int(used.sum())} of {len(sequence)} frames used{beside}{cadence}"
     credit = measured.settings.clip.credit.strip().rstrip(".")  # of the demo: that no Sun was observed
-    return " · ".join(filter(None, (credit, span_text(*sequence.times_utc[[0, -1]]), frames)))
+    times = span_text(*sequence.times_utc[[0, -1]])
+    return " · ".join(filter(None, (run_name(measured), recorded(measured)[1], credit, times, frames)))
 
 
 class Pictures:

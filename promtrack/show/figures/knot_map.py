@@ -213,13 +213,15 @@ def strip_montage(measured: Measured, theme: Theme) -> Figure:
         style: dict[str, Any] = {"color": PICTURE_INK, "path_effects": outlined()}
         style["transform"] = axes.transAxes
         line_mm = TEXT_PT / 72.0 / width_inch(axes) * area.width_mm
-        x, y = area.width_mm - 1.3 * earth_mm, area.height_mm - max(1.3 * earth_mm, line_mm)
+        x = (1.0 - 0.03) * area.width_mm - earth_mm  # as far from its side as the time from the other
+        y = area.height_mm - max(1.3 * earth_mm, line_mm)
         up = y / area.height_mm
         time = clock(measured.sequence.times_utc[frame])
         axes.text(0.03, up, time, va="center", fontweight="bold", **style)
         axes.add_patch(Circle((x, y), earth_mm, color="#7fb4e6", linewidth=0))
         if place == 0:
-            axes.text((x - 1.3 * earth_mm) / area.width_mm, up, "Earth", ha="right", va="center", **style)
+            left_of = (x - earth_mm) / area.width_mm - 0.02
+            axes.text(left_of, up, "Earth", ha="right", va="center", **style)
             taken = picture.copy()
             taken[: len(taken) // 4] = 255  # the time and the Earth stand there
             map_view.compass(axes, measured, area, taken)

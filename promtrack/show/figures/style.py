@@ -114,7 +114,8 @@ def sheet(title: str, subtitle: str) -> Figure:
     canvas = FigureCanvasAgg(figure)
     head = figure.text(0.03, 0.955, title, fontsize=TITLE_PT, fontweight="bold", va="center")
     width = head.get_window_extent(canvas.get_renderer()).width / figure.bbox.width
-    head.set_fontsize(max(TITLE_PT * min(0.925 / width, 1.0), TEXT_PT))
+    # at the resolution of the file letters are up to 3 % wider
+    head.set_fontsize(max(TITLE_PT * min(0.91 / width, 1.0), TEXT_PT))
     below = figure.text(0.03, 0.896, subtitle, va="center", color=matplotlib.rcParams["xtick.color"])
     width = below.get_window_extent(canvas.get_renderer()).width / figure.bbox.width
     if width > 0.94:  # two lines
