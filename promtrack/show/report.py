@@ -30,6 +30,7 @@ from promtrack.show.verdict import PLANE_OF_SKY, Light, lights, verdict_line
 from promtrack.workers import map_ahead
 
 MOST_BYTES = 6e6  # of a page with its clip inside; a larger clip is linked, so that a phone opens the page
+MOST_SVG_BYTES = 200_000  # of a figure in the page; as a lossy picture it has half of that
 SIGNS = {"good": "●", "fair": "▲", "poor": "■"}  # shape says again what colour says
 KEYS = ("height_time", "strip_montage", "summary")  # the one figure on the front: the first that was drawn
 
@@ -39,8 +40,8 @@ def write_report(
 ) -> Path:
     """Write one page that works offline, from disk, without a network; it appears under its name when it is
     whole. `clip`, `poster`: either may be missing; the clip comes into a page of at most 6 MB, else it is
-    linked. `figures`: PNG files as `draw_figures` names them; of line drawings the SVG beside is embedded.
-    Raises InputError: clip, poster or a figure is empty or damaged, or the page cannot be written."""
+    linked. `figures`: PNG files as `draw_figures` names them; of each the SVG beside is embedded if it is
+    small. Raises InputError: clip, poster or a figure is empty or damaged, or the page cannot be written."""
     pictures = Pictures(measured, path, figures)
     key = figure_part(pictures, pictures.key)
     parts = [("figures", "More figures", figures_part(pictures)), *depth_parts(measured)]
@@ -131,9 +132,9 @@ class Pictures:
         names = {sheet.name: (f"{sheet.name}.png", f"{sheet.name}_dark.png") for sheet in SHEETS}
         # PNG files of each sheet, light before dark
         self.versions = {sheet: [there[n] for n in both if n in there] for sheet, both in names.items()}
-        shown = [(sheet, png) for sheet in SHEETS for png in self.versions[sheet.name]]
+        shown = [png for versions in self.versions.values() for png in versions]
         # of what the page shows of these; packed by all cores
-        self.addresses = dict(zip((png for _, png in shown), map_ahead(_address, shown), strict=True))
+        self.addresses = dict(zip(shown, map_ahead(_address, shown), strict=True))
         # the figure that stands first on the page; None where none of them was drawn
         first = [sheet for name in KEYS for sheet in SHEETS if sheet.name == name and self.versions[name]]
         self.key = first[0] if first else None
@@ -204,11 +205,10 @@ def figures_part(pictures: Pictures) -> Markup:
     return joined([*(figure_part(pictures, sheet) for sheet in shown), _paragraph(missing, "facts")])
 
 
-def _address(shown: tuple[Sheet, Path]) -> str:
-    """Data address of a figure: of a line drawing its SVG, where there is one, sharp at every size."""
-    sheet, png = shown
+def _address(png: Path) -> str:
+    """Data address of a figure: of its SVG, sharp at every size, where there is one and it is small."""
     svg = png.with_suffix(".svg")
-    if sheet.photograph or not svg.is_file():
+    if not svg.is_file() or svg.stat().st_size > MOST_SVG_BYTES:
         return photograph(png, "webp")
     drawing = svg.read_bytes()
     if b"<svg" not in drawing[:2000]:

@@ -40,7 +40,6 @@ class Sheet:
     caption: str
     words: Callable[[Measured], str]  # what it shows, for those who cannot see it
     silent: Callable[[Measured], str] = lambda run: ""  # why it is not drawn, '' where it is
-    photograph: bool = True  # whether most of it is a picture
 
     @property
     def name(self) -> str:
@@ -92,7 +91,6 @@ SHEETS = (
         "track); where there is room, the residuals are below.",
         lambda run: f"Heights in megametres against UTC for {_things(run)}. {heights_title(run)}.",
         _still,
-        photograph=False,
     ),
     Sheet(
         "heights.height_time_narrow",
@@ -100,7 +98,6 @@ SHEETS = (
         "Points are measured heights with their errors, lines the models.",
         lambda run: f"Heights in megametres against UTC for {_things(run)}. {heights_title(run)}.",
         _still,
-        photograph=False,
     ),
     Sheet(
         "heights.speed_time",
@@ -109,7 +106,6 @@ SHEETS = (
         "edge's marks are slopes over a few heights.",
         lambda run: f"Speeds in km/s against UTC for {_things(run)}. {speeds_title(run)}.",
         _still,
-        photograph=False,
     ),
     Sheet(
         "knot_map.knot_map",
@@ -149,7 +145,6 @@ SHEETS = (
         "Displacement along a path with a damped sine, and the power of each period.",
         lambda run: "Displacement against time with a damped sine, and power against period.",
         lambda run: "" if run.motion.oscillations else "no thread oscillates significantly",
-        photograph=False,
     ),
     Sheet(
         "registration.registration_check",
