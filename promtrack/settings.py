@@ -215,7 +215,7 @@ class FigureSettings:
 
     theme: str = _setting("both", "background of the figures", choices=("light", "dark", "both"))
     vector: str = _setting("svg", "vector format beside PNG", choices=("svg", "pdf"))
-    dpi: int = _setting(200, "resolution of the PNG files", (50, 600, "1/inch"))
+    dpi: int = _setting(144, "resolution of the PNG files (144: 1920x1080 pixels)", (50, 600, "1/inch"))
 
 
 @dataclass(frozen=True, slots=True)
