@@ -2,8 +2,8 @@
 
 A run in one thread. Of each stage's processor time that part is taken off which runs as items of
 `workers.map_ahead` (frames, strips, pictures), beside another part (fronts and slits beside knots, the poster
-beside the check of the clip), or in processes of its own (x264 and, with more than two cores, figures). What
-is left is serial. Prints a Markdown table; asserts nothing.
+beside the check of the clip, figures beside the clip), or in a process of its own (x264). What is left is
+serial. Prints a Markdown table; asserts nothing.
 """
 
 from __future__ import annotations

@@ -554,7 +554,6 @@ def fake_figures() -> SimpleNamespace:
         replace(run, settings=small),
         folder,
         progress=lambda done, total: calls.append((done, total)),
-        workers=1,
     )
     kept = before == dict(matplotlib.rcParams)
     return SimpleNamespace(folder=folder, paths=paths, calls=calls, settings_kept=kept)

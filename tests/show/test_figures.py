@@ -158,16 +158,6 @@ def test_same_run_same_bytes_whatever_the_users_own_settings(measured_fake, tmp_
         assert path.read_bytes() == (tmp_path / "1" / path.name).read_bytes()
 
 
-@pytest.mark.long
-def test_processes_draw_the_same_bytes(measured_still, tmp_path):
-    figures = replace(measured_still.settings.figures, dpi=60, theme="dark")
-    few = replace(measured_still.motion, knots=())
-    measured = replace(measured_still, motion=few, settings=replace(measured_still.settings, figures=figures))
-    one, two = (draw_figures(measured, tmp_path / str(n), workers=n) for n in (1, 2))
-    assert [path.name for path in one] == [path.name for path in two]
-    assert all(a.read_bytes() == b.read_bytes() for a, b in zip(one, two, strict=True))
-
-
 def test_the_plotting_library_is_loaded_when_something_is_drawn():
     code = "import sys, promtrack.show.figures, promtrack.show.report; sys.exit('matplotlib' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

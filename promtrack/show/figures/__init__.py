@@ -10,25 +10,18 @@ from __future__ import annotations
 
 import gc
 import importlib
-import pickle
-import subprocess
-import sys
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from promtrack.errors import InputError
 from promtrack.rounding import counted
 from promtrack.show.findings import growth_title, heights_title, run_title, speeds_title
 from promtrack.show.quoted import leading_front, moving_knots, told_ridges
 from promtrack.show.records import Measured
 from promtrack.show.verdict import lights
-from promtrack.workers import map_ahead, worker_count
 
 __all__ = ["SHEETS", "draw_figures"]
-
-WORKER_BYTES = 400_000_000  # memory of a process that draws
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,89 +164,29 @@ def missing_sheets(measured: Measured) -> str:
 
 
 def draw_figures(
-    measured: Measured,
-    folder: Path,
-    *,
-    progress: Callable[[int, int], None] | None = None,
-    workers: int | None = None,
+    measured: Measured, folder: Path, *, progress: Callable[[int, int], None] | None = None
 ) -> tuple[Path, ...]:
     """Draw every figure that has something to say, as PNG at `figures.dpi` and as SVG or PDF, in the themes
     asked for; the files written, in the order of `SHEETS`, light before dark, PNG before vector.
 
-    The same run gives the same bytes, whatever the number of workers. Figures of an earlier drawing that do
-    not belong to this one are removed; other files in the folder, which is made if need be, are left alone.
-    `progress`: called with the number of sheets done and their total; `workers`: processes that draw, by
-    default one a core, none beside this one for fewer than three. Raises InputError: a frame that is shown
-    cannot be read."""
+    The same run gives the same bytes. Figures of an earlier drawing that do not belong to this one are
+    removed; other files in the folder, which is made if need be, are left alone. `progress`: called with the
+    number of sheets done and their total. Raises InputError: a frame that is shown cannot be read."""
+    from promtrack.show.figures.files import save_sheet
+
     folder.mkdir(parents=True, exist_ok=True)
-    names = [sheet.name for sheet in drawn_sheets(measured)]
-    cores = worker_count(worker_bytes=WORKER_BYTES)
-    # a process takes as long to start as to draw so many
-    workers = workers or (min(cores, len(names) // 3) if cores > 2 else 1)
-    given = _with_frames(measured), names, folder
-    written: dict[str, list[Path]] = {}
-    for name, paths in _in_processes(*given, workers) if workers > 1 else draw(*given):
-        written[name] = paths
+    sheets, files = drawn_sheets(measured), list[Path]()
+    gc.freeze()
+    for done, sheet in enumerate(sheets):
+        files += save_sheet(sheet.name, sheet.load(), measured, folder)
+        # The parts of a sheet refer to each other, so that its memory is free again when the garbage
+        # collector has come: at once, and past all that was there before.
+        gc.collect()
         if progress is not None:
-            progress(len(written), len(names))
-    files = [path for name in names for path in written[name]]
+            progress(done + 1, len(sheets))
+    gc.unfreeze()
     for sheet in SHEETS:
         for path in folder.glob(f"{sheet.name}*.[ps][ndv][gf]"):
             if path not in files and path.stem.removesuffix("_dark") == sheet.name:
                 path.unlink()
     return tuple(files)
-
-
-def draw(measured: Measured, names: list[str], folder: Path) -> Iterator[tuple[str, list[Path]]]:
-    """Draw sheets one after the other; the name and the files of each. The parts of a sheet refer to each
-    other, so that its memory is free again when the garbage collector has come: at once, and past all that
-    was there before."""
-    from promtrack.show.figures.files import save_sheet
-
-    gc.freeze()
-    for sheet in SHEETS:
-        if sheet.name in names:
-            paths = save_sheet(sheet.name, sheet.load(), measured, folder)
-            gc.collect()
-            yield sheet.name, paths
-    gc.unfreeze()
-
-
-def draw_piped() -> None:
-    """Draw the sheets named in the command: run and folder come in through a pipe, the files go out."""
-    measured, folder = pickle.load(sys.stdin.buffer)
-    try:
-        pickle.dump(list(draw(measured, sys.argv[1:], folder)), sys.stdout.buffer)
-    except InputError as error:
-        pickle.dump(error, sys.stdout.buffer)
-
-
-def _in_processes(
-    measured: Measured, names: list[str], folder: Path, workers: int
-) -> Iterator[tuple[str, list[Path]]]:
-    """The same in processes of their own: Python draws, so threads would not help. The caller's program is
-    neither forked nor imported again."""
-    command = [sys.executable, "-c", "from promtrack.show.figures import draw_piped; draw_piped()"]
-    given = pickle.dumps((measured, folder))
-
-    pipe, parts = subprocess.PIPE, [names[first::workers] for first in range(workers)]
-    started = [subprocess.Popen([*command, *part], stdin=pipe, stdout=pipe) for part in parts]
-    try:
-        for found in map_ahead(lambda one: pickle.loads(one.communicate(given)[0]), started, workers):
-            if isinstance(found, InputError):
-                raise found
-            yield from found
-    finally:
-        for process in started:  # where one has failed, or the run is stopped
-            process.kill()
-            process.wait()
-
-
-def _with_frames(measured: Measured) -> Measured:
-    """The same run with the frames that are shown kept in memory, which other processes can have too."""
-    from promtrack.show.figures.knot_map import FRAMES
-    from promtrack.show.figures.map_view import growth_frames, moment_of
-
-    shown = {measured.lock.reference, moment_of(measured), *map(int, growth_frames(measured, FRAMES))}
-    kept = {index: measured.sequence.frame(index) for index in sorted(shown)}
-    return replace(measured, sequence=replace(measured.sequence, read=kept.__getitem__))
