@@ -19,8 +19,8 @@ from promtrack.checks import SUBJECTS, Check, light
 from promtrack.errors import InputError, PromtrackError, SettingsError
 from promtrack.files import atomic_write
 from promtrack.limb import joined, lock_exposures
-from promtrack.limb.expected_geometry import SEEN_DEPTH
 from promtrack.limb.records import LimbLock, to_frame, turn_at
+from promtrack.limb.rotation import SEEN_DEPTH
 from promtrack.marks import Marks, Place
 from promtrack.motion import measure_motion, named_sectors
 from promtrack.motion.by_hand import passes, with_marks

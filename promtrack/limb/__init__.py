@@ -2,10 +2,10 @@
 
 Read in this order. What a frame passes: records (with the geometry of a frame), lock, layout (all frames),
 frame_limb (where to start from, one frame), find (its limb without a guess), edge (rays across the limb),
-circle, measure (its limb zone against the template), shifts. Then all frames at once: equations (the linear
-system), observations (its tables and rows), solve. What goes before: expected_geometry, template. Checks that
-are not the fit: compare, edge_checks, rotation_check. Beside these: flipped (frames turned by 180 degrees),
-two_exposures (bright and faint in turn), inspect (a quick look).
+circle, measure (its limb zone against the template), rejection. Then all frames at once: equations (the
+linear system), observations (its tables and rows), solve. What goes before: expected_geometry, template,
+rotation. Checks that are not the fit: compare, edge_checks. Beside these: flipped (frames turned by 180
+degrees), two_exposures (bright and faint in turn), inspect (a quick look).
 """
 
 # ruff: noqa: F401 - what the room hands out

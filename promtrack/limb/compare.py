@@ -15,8 +15,9 @@ from promtrack.checks import Check
 from promtrack.limb.circle import FAR_SIGMA, GOOD_SCALE, MAD
 from promtrack.limb.edge_checks import second_limb
 from promtrack.limb.frame_limb import ALIKE_PX, LimbSigns
-from promtrack.limb.measure import LEAST_PART, FrameMeasure
+from promtrack.limb.measure import FrameMeasure
 from promtrack.limb.records import Known, Place, Solution
+from promtrack.limb.rejection import LEAST_PART
 from promtrack.sun.scale import DISAGREE_SIGMA, POOR_SCALE, WEAK_CHECK
 
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from hashlib import blake2b
+from itertools import groupby
 
 import numpy as np
 
@@ -15,9 +16,8 @@ from promtrack.limb.circle import FAR_SIGMA
 from promtrack.limb.edge import Grid
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.frame_limb import CEILING, Finder, Look
-from promtrack.limb.measure import FrameMeasure, measure, unmatched
-from promtrack.limb.rotation_check import rotation_check
-from promtrack.limb.shifts import MOST_ALONG_PX, Pairs, Template, block_shifts, joint_px, zone_of
+from promtrack.limb.measure import MOST_ALONG_PX, FrameMeasure, Pairs, Template, measure, zone_of
+from promtrack.limb.rotation import rotation_check
 from promtrack.limb.template import LaidZone, make_template, zone_grid
 from promtrack.sequence.records import MANY, Sequence, spread_over
 from promtrack.workers import map_ahead
@@ -121,8 +121,9 @@ class Layout:
                 if template is not None:
                     earliest = earliest or template
                     pairs.update(dict.fromkeys(part.tolist(), template.pairs))
-                for k, i in enumerate(part.tolist()):
-                    yield i, template, before if k < 5 else None  # so many join two templates
+                    yield from self._on(part.tolist(), template, before)
+                else:
+                    yield from ((i, None, None) for i in part.tolist())
 
         found: dict[int, FrameMeasure] = {}
         failed: dict[int, str] = {}
@@ -142,6 +143,17 @@ class Layout:
         if first is None:
             raise LimbNotFound(failed[min(failed)]).at(self.sequence.names[min(failed)])
         return Pass(found, failed, first, earliest, pairs)
+
+    def _on(
+        self, part: list[int], template: Template, before: Template | None
+    ) -> Iterator[tuple[int, Template, Template | None]]:
+        """Frames with what they are measured against: templates without what shares their spicules."""
+        time = self.sequence.time_s.tolist()
+        for near, frames in groupby(part, lambda i: template.near(time[i])):
+            others = template.without(near)
+            for i in frames:
+                joining = before if i < part[0] + 5 else None  # so many join two templates
+                yield i, others, joining and joining.without(joining.near(time[i]))
 
     def reach_px(self, look: Look) -> float:
         """How far a frame may lie from its template along the limb: as far as its circle leaves that open,
@@ -173,15 +185,10 @@ class Layout:
         if isinstance(seen, str):
             return index, seen, b""
         frame, look = seen
-        picture = blake2b(frame[::4].tobytes(), digest_size=16).digest()
-        if template is None:
-            return index, (unmatched(look, self.turn_of(index), self.finder), look), picture
-        time_s = float(self.sequence.time_s[index])
-        turn = self.turn_of(index) if self.turn_known else template.turn_at(time_s)
-        reach, turning = self.reach_px(look), not self.turn_known
-        laid = measure(frame, look, turn, time_s, template, self.finder, reach_px=reach, turning=turning)
-        if before is not None:
-            zone = zone_of(frame, laid.place, before.grid)
-            on_before = block_shifts(before.without(time_s, before.memory_s), zone)
-            laid = replace(laid, joint_px=joint_px(laid.shifts, on_before))
+        picture = blake2b(frame[::16].tobytes(), digest_size=16).digest()
+        turn, turning = self.turn_of(index), template is not None and not self.turn_known
+        if template is not None and turning:
+            turn = template.turn_at(float(self.sequence.time_s[index]))
+        reach = self.reach_px(look)
+        laid = measure(frame, look, turn, template, self.finder, reach, turning=turning, before=before)
         return index, (laid, look), picture

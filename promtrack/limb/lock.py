@@ -21,7 +21,6 @@ from promtrack.limb.compare import (
 )
 from promtrack.limb.expected_geometry import (
     Expected,
-    carried_px,
     expected_sky,
     guessed_places,
     optical_radius,
@@ -31,9 +30,10 @@ from promtrack.limb.expected_geometry import (
 from promtrack.limb.find import LimbNotFound
 from promtrack.limb.frame_limb import BURNT_BIAS, ROUGH_PX, make_finder, start_from
 from promtrack.limb.layout import Layout, Pass
-from promtrack.limb.measure import FrameMeasure, reasons_against, sharpness_of, transparency_of
+from promtrack.limb.measure import FrameMeasure, Pairs
 from promtrack.limb.records import Known, LimbLock, Place, Solution, Terms, visible_range
-from promtrack.limb.shifts import Pairs
+from promtrack.limb.rejection import reasons_against, sharpness_of, transparency_of
+from promtrack.limb.rotation import carried_px
 from promtrack.limb.solve import solve
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings, least_of

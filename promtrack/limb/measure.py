@@ -1,25 +1,46 @@
-"""One frame measured, its limb by itself and its limb zone against the template, as the solution needs them;
-and which of the frames cannot be trusted."""
+"""One frame's limb zone against a template of it, and what the frame contributes to the solution.
+
+A circle fixes the limb across itself; the position along it comes from what stands on and over the limb:
+prominences, spicules and disc texture. Whole zones are compared by cross-correlation, blocks of them by least
+squares.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
+import cv2
 import numpy as np
 
-from promtrack.limb.circle import FAR_SIGMA, MAD
-from promtrack.limb.edge import Grid, Zone
+from promtrack.limb.circle import FAR_SIGMA, MAD, weighted_median
+from promtrack.limb.edge import Grid, Zone, unwrap
 from promtrack.limb.frame_limb import Finder, LimbSigns, Look
 from promtrack.limb.records import Place, shifted_place
-from promtrack.limb.shifts import (
-    NOTHING,
-    BlockShifts,
-    Template,
-    block_shifts,
-    coarse_shifts,
-    usual_shift,
-    zone_of,
-)
+
+BLOCK = 48  # rays; each block of limb has a shift of its own
+EDGE_ROWS_PX = 5.5  # the edge itself is left to the circle
+# within which frames share their spicules, and of a template's span at most
+MEMORY_S, MEMORY_PART = (150.0, 0.15)
+LINEAR_PX = 4.0  # a block's slopes say nothing of larger shifts: half of the finest texture's length
+MOST_ALONG_PX = 80.0  # largest error of the circle along the limb that a template repairs
+LEAST_BLOCKS = 5  # that tell anything of the others
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BlockShifts:
+    """Shift of every block of a zone against the template."""
+
+    theta_deg: np.ndarray  # (b,) middle of the block, image angle of the reference frame
+    along_px: np.ndarray  # (b,) at the limb, towards larger angle
+    along_err_px: np.ndarray  # from the residual of the block's own fit
+    across_px: np.ndarray  # outward
+    across_err_px: np.ndarray
+    gain: np.ndarray  # brightness against the template
+    misfit: np.ndarray  # rms residual over that of the template's own frames there
+
+
+NOTHING = BlockShifts(*([np.zeros(0)] * 7))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,9 +57,321 @@ class FrameMeasure:
     joint_px: tuple[float, float] | None = None  # `joint_px` of a frame measured against two templates
 
 
-def unmatched(look: Look, turn_deg: float, finder: Finder) -> FrameMeasure:
-    """As `measure` for a frame that has no template."""
-    return _binned(look, replace(look.place, turn_deg=turn_deg), NOTHING, 1.0, finder)
+@dataclass(frozen=True, slots=True, eq=False)
+class Pairs:
+    """Pairs of frames of one stretch of time, laid on each other."""
+
+    steps: np.ndarray  # (p,) from the earlier to the later: 1, 2, 4, ... of the frames picked
+    apart_s: np.ndarray  # (p,)
+    along_px: np.ndarray  # (p,) shift of the later on the earlier along the limb
+
+
+@dataclass(frozen=True, eq=False)
+class Template:
+    """Mean limb zone of one stretch of time."""
+
+    grid: Grid
+    # (b,) numbers of its blocks of rays in order round the Sun, the first not seen if they are not all; a row
+    # for each ray, and empty ones where the last block of the grid is no whole one
+    block: np.ndarray
+    mean: np.ndarray  # (k, m) counts
+    weight: np.ndarray  # (k, m) 1 / (scatter of the frames about the mean squared + floor); 0 where not seen
+    count: np.ndarray  # (k, m) frames in the mean
+    ceiling: float  # counts above which the camera is burnt out
+    time_s: np.ndarray  # (f,) of its frames, and
+    turn_deg: np.ndarray  # (f,) the turns on which they lie on each other
+    part: tuple[Zone, ...]  # what each of its frames has given
+    pairs: Pairs  # of its frames: a check of the turn
+    along_px: float = 0.0  # where it lies along the limb, from the places that circles gave its frames
+
+    def near(self, time_s: float) -> tuple[int, ...]:
+        """Which of its frames share their spicules with a frame of that time, or are that frame."""
+        within_s = min(MEMORY_S, MEMORY_PART * float(np.ptp(self.time_s)))
+        return tuple(i for i in range(len(self.part)) if abs(self.time_s[i] - time_s) <= within_s)
+
+    def without(self, near: tuple[int, ...]) -> Template:
+        """The template less what these of its frames gave."""
+        if not near:
+            return self
+        count, total = self.count.copy(), self.mean * self.count
+        for zone in (self.part[i] for i in near):
+            row = self.row(zone.ray)
+            count[row] -= zone.valid
+            total[row] -= zone.value
+        return replace(self, mean=total / np.maximum(count, 1), weight=self.weight * (count > 0), count=count)
+
+    def turn_at(self, time_s: float) -> float:
+        """Turn expected of a frame of the same stretch, degrees."""
+        return float(np.interp(time_s, self.time_s, self.turn_deg))
+
+    def row(self, ray: np.ndarray) -> np.ndarray:
+        """Rows of rays by their numbers; beyond the last one for those that it has not."""
+        return row_of(ray, self.grid, self.block)
+
+    @cached_property
+    def seen(self) -> np.ndarray:
+        """(k,) bool: rays that at least one of its frames shows."""
+        return np.any(self.count > 0, axis=1)
+
+    @cached_property
+    def known(self) -> np.ndarray:
+        """(k,) bool: rays that are seen, as are those on both sides, so that the slope there is known."""
+        return self.seen & np.roll(self.seen, 1) & np.roll(self.seen, -1)
+
+    @cached_property
+    def design(self) -> tuple[np.ndarray, np.ndarray]:
+        """(b, 3, BLOCK, m) mean and the negative of its slopes along and across the limb, each height of a
+        block about its own mean, and (b, BLOCK, m) the weight of the points of use."""
+        shape = -1, BLOCK, len(self.grid.offset_px)
+        usable = self.known[:, None] & (self.mean < self.ceiling)
+        usable &= np.abs(self.grid.offset_px) > EDGE_ROWS_PX
+        weight = (self.weight * usable).reshape(shape)
+        along = (np.roll(self.mean, 1, axis=0) - np.roll(self.mean, -1, axis=0)) / (2 * self.grid.step_px)
+        across = np.gradient(self.mean, axis=1) / -self.grid.pitch_px
+        columns = np.stack([c.reshape(shape) for c in (self.mean, along, across)], 1, dtype=np.float32)
+        columns -= ((columns * weight[:, None]).sum(axis=2) / (weight.sum(axis=1)[:, None] + 1e-20))[
+            :, :, None
+        ]
+        return columns, weight
+
+    @cached_property
+    def spectrum(self) -> np.ndarray:
+        """Of what varies along the limb, as `coarse_shifts` compares it."""
+        row = np.flatnonzero(self.seen)
+        return _spectrum(self, self.mean[row], row)
+
+
+def row_of(ray: np.ndarray, grid: Grid, block: np.ndarray) -> np.ndarray:
+    """Rows of rays by their numbers where these blocks stand one after the other."""
+    return (ray // BLOCK - block[0]) % -(-len(grid.theta_deg) // BLOCK) * BLOCK + ray % BLOCK
+
+
+def zone_of(frame: np.ndarray, place: Place, grid: Grid) -> Zone:
+    """The limb zone of a frame, less its finest grain: noise and what stands still on the sensor."""
+    return blurred(unwrap(frame, place, grid, interpolation=cv2.INTER_LINEAR), 1.5, grid)
+
+
+def blurred(zone: Zone, blur_px: float, grid: Grid) -> Zone:
+    """A zone blurred along the limb."""
+    if not len(zone.ray):
+        return zone
+    rays = blur_px / grid.step_px
+    value = cv2.GaussianBlur(zone.value, (1, 2 * int(3 * rays) + 1), sigmaX=0.1, sigmaY=rays)
+    return replace(zone, value=value)
+
+
+def measure(
+    frame: np.ndarray,
+    look: Look,
+    turn_deg: float,
+    template: Template | None,
+    finder: Finder,
+    reach_px: float,
+    *,
+    turning: bool,
+    before: Template | None = None,
+) -> FrameMeasure:
+    """Lay a frame on the template around the place that its own limb gives, and average its edge in bins.
+
+    Parameters
+    ----------
+    turn_deg : expected turn of the frame
+    template : without the frame itself, on which it would stay where it was, and without those with which it
+        shares its spicules: errors of places would be handed on from frame to frame
+    reach_px : how far the frame may be moved along the limb; on a short arc the circle leaves that open, on a
+        wide one it does not (0)
+    turning : it is turned about the Sun's centre, else shifted
+    before : of the stretch of time before, against which it is measured as well
+    """
+    place = replace(look.place, turn_deg=turn_deg)
+    if template is None:
+        return _binned(look, place, NOTHING, 1.0, finder)
+    facing = np.radians(look.theta_deg[len(look.theta_deg) // 2])  # the middle of the limb seen
+
+    def moved(place: Place, along_px: float, across_px: float) -> Place:
+        move = across_px * np.array([-np.sin(facing), -np.cos(facing)])
+        if turning:
+            place = replace(place, turn_deg=place.turn_deg + float(np.degrees(along_px / place.radius_px)))
+        else:
+            move += along_px * np.array([-np.cos(facing), np.sin(facing)])
+        return shifted_place(place, *move)
+
+    if reach_px and not turning:  # the turn at that time has it already
+        place = moved(place, template.along_px, 0.0)
+    zone = zone_of(frame, place, template.grid)
+    tried: list[tuple[float, Place, Zone, BlockShifts]] = []  # the first is the logarithm of the likelihood
+    for start_px in [0.0, *coarse_shifts(template, zone, reach_px)] if reach_px else [0.0]:
+        # from nearer places the blocks lead to the first one
+        if tried and abs(start_px) < 0.5 * LINEAR_PX:
+            continue
+        here, laid, far_px, along, across = place, zone, 0.0, start_px, 0.0
+        for turn in range(4):
+            if max(abs(along), abs(across)) > 0.25 * template.grid.step_px:  # up to which it holds to 2 %
+                here, far_px = moved(here, along, across), far_px + along
+                laid = zone_of(frame, here, template.grid)
+            elif turn:
+                break
+            shifts = block_shifts(template, laid)
+            along, across = usual_shift(shifts) if reach_px else (0.0, 0.0)
+        # how much better the blocks fit here than where the circle puts the frame, and how far that is
+        better = 0.0
+        if tried:
+            first = tried[0][3]
+            _, now, then = np.intersect1d(shifts.theta_deg, first.theta_deg, return_indices=True)
+            ratio = np.maximum(first.misfit[then], 1e-9) / np.maximum(shifts.misfit[now], 1e-9)
+            # a block holds five independent pieces of texture, which is alike over some 10 px
+            better = 5 * float(np.log(ratio).sum())
+        far = FAR_SIGMA * far_px / reach_px if reach_px else 0.0
+        tried.append((better - 0.5 * far**2, here, laid, shifts))
+    _, place, zone, shifts = max(tried, key=lambda one: one[0])
+    measured = _binned(look, place, shifts, _brightness(template, zone), finder)
+    return replace(measured, joint_px=joint_px(shifts, block_shifts(before, zone))) if before else measured
+
+
+def coarse_shifts(template: Template, zone: Zone, most_px: float) -> list[float]:
+    """Likely shifts along the limb in px, the likeliest first: peaks of the cross-correlation of what varies
+    along the limb, summed over bands of height; [0] where there is none within `most_px`.
+
+    Every stretch of limb counts alike, however bright: an eruption must not outshine the quiet rest.
+    """
+    from scipy.fft import irfft  # slow to import, and a mere check does without
+
+    row = template.row(zone.ray)
+    inside = row < len(template.mean)
+    if np.count_nonzero(template.seen[row[inside]]) < 32:
+        return [0.0]
+    product = _spectrum(template, zone.value[inside], row[inside]) * np.conj(template.spectrum)
+    product[:, :3] = 0  # vignetting and halo live in the lowest frequencies
+    reach = int(most_px / template.grid.step_px) + 1
+    correlation = irfft(product.sum(axis=0), n=_length(template))
+    window = np.concatenate([correlation[-reach:], correlation[: reach + 1]])
+    left, middle, right = window[:-2], window[1:-1], window[2:]
+    peak = np.flatnonzero((middle > left) & (middle >= right) & (middle > 0.6 * window.max()))
+    peak = peak[np.argsort(-middle[peak])]
+    fine = 0.5 * (left - right)[peak] / np.minimum((left + right - 2 * middle)[peak], -1e-12)
+    return list((peak + 1 - reach + fine) * template.grid.step_px) or [0.0]
+
+
+def _length(template: Template) -> int:
+    """Of the transforms: whatever is shifted by up to MOST_ALONG_PX falls on nothing at the other end."""
+    from scipy.fft import next_fast_len
+
+    return next_fast_len(len(template.mean) + 2 * int(MOST_ALONG_PX / template.grid.step_px + 2), real=True)
+
+
+def _spectrum(template: Template, values: np.ndarray, row: np.ndarray) -> np.ndarray:
+    """(bands, frequencies) of (j, m) values at (j,) rows of the template: bands of three heights without the
+    edge's own, each stretch equally strong."""
+    from scipy.fft import rfft
+
+    heights = np.flatnonzero(np.abs(template.grid.offset_px) > EDGE_ROWS_PX)
+    chosen = heights[: len(heights) // 3 * 3].reshape(-1, 3)
+    bands = np.ascontiguousarray(values[:, chosen].sum(axis=2))
+    window = 2 * BLOCK + 1
+    bands = bands - cv2.blur(bands, (1, window), borderType=cv2.BORDER_REFLECT)
+    strength = cv2.blur(bands * bands, (1, window), borderType=cv2.BORDER_REFLECT)
+    flat = np.zeros((len(chosen), _length(template)), np.float32)
+    flat[:, row] = (bands / np.sqrt(strength + 1e-3 * strength.mean() + 1e-12)).T
+    return rfft(flat, axis=1)
+
+
+def block_shifts(template: Template, zone: Zone) -> BlockShifts:
+    """Least-squares shift and gain of every block against the template.
+
+    Zone = gain T - along dT/d(along) - across dT/d(across) + an offset for every height: what does not vary
+    along the limb (halo, limb darkening, the edge itself) does not count, since it brightens and dims with
+    the air. Each point weighs by its scatter over the template's own frames.
+    """
+    row = template.row(zone.ray)
+    inside = row < len(template.mean)
+    row, lit = row[inside], zone.value[inside]
+    columns, weight = template.design
+    number, size = np.unique(row[template.known[row]] // BLOCK, return_counts=True)
+    number = number[size >= BLOCK // 2]
+    if not len(number):
+        return NOTHING
+    value = np.zeros(template.mean.shape, np.float32)
+    used = np.zeros(template.mean.shape, bool)
+    value[row], used[row] = lit, zone.valid[inside] & (lit < template.ceiling)
+    shape = -1, *weight.shape[1:]
+    columns, weight = columns[number], weight[number] * used.reshape(shape)[number]
+    value = value.reshape(shape)[number]
+
+    # offsets of the heights are eliminated; those of the columns are small already
+    total = weight.sum(axis=1) + np.float32(1e-20)
+    value -= ((value * weight).sum(axis=1) / total)[:, None]
+    weighted = columns * weight[:, None]
+    left = weighted.sum(axis=2)
+    flat = weighted.reshape(len(number), 3, -1)
+    normal = flat @ columns.reshape(flat.shape).transpose(0, 2, 1)
+    normal = (normal - (left / total[:, None]) @ left.transpose(0, 2, 1)).astype(float)
+    right = (flat @ value.reshape(len(number), -1, 1))[..., 0].astype(float)
+    square = (weight * value * value).sum(axis=(1, 2), dtype=float)
+    heights = np.count_nonzero(weight.any(axis=1), axis=1)
+    points = np.count_nonzero(weight, axis=(1, 2))
+    unit = 1 / np.sqrt(np.maximum(np.einsum("bii->bi", normal), 1e-30))
+    scaled = normal * unit[:, :, None] * unit[:, None, :] + 1e-6 * np.eye(3)
+    inverse = np.linalg.inv(scaled) * unit[:, :, None] * unit[:, None, :]
+    solution = np.einsum("bij,bj->bi", inverse, right)
+    residual = np.maximum(square - (solution * right).sum(1), 0) / np.maximum(points - 3 - heights, 1)
+    gain = np.where(np.abs(solution[:, 0]) > 0.1, solution[:, 0], np.nan)
+    # neighbouring samples share the camera's noise through the interpolation: two to an independent one
+    error = np.sqrt(2 * residual[:, None] * np.einsum("bii->bi", inverse)[:, 1:]) / np.abs(gain)[:, None]
+    return BlockShifts(
+        (template.block[number] * BLOCK + 0.5 * (BLOCK - 1)) * template.grid.step_deg,
+        solution[:, 1] / gain,
+        error[:, 0],
+        solution[:, 2] / gain,
+        error[:, 1],
+        solution[:, 0],
+        np.sqrt(residual),
+    )
+
+
+def linear(shifts: BlockShifts) -> np.ndarray:
+    """(b,) bool: blocks with the template's light for which the linear measure along the limb holds."""
+    near = (np.abs(shifts.along_px) < LINEAR_PX) & (shifts.along_err_px < LINEAR_PX)
+    return near & (shifts.gain > 0.2) & (shifts.gain < 5.0)  # five times as bright is something else
+
+
+def usual_shift(shifts: BlockShifts) -> np.ndarray:
+    """(2,) px along the limb and outward: the weighted median of the blocks; well-measured blocks count more,
+    but none much more than another.
+
+    What lies beyond LINEAR_PX is plasma that moves, and left out. But where the others scatter over all that
+    reach, as by chance, the frame lies in the wrong place, and all are counted: of far ones the direction is
+    known.
+    """
+    both = (shifts.along_px, shifts.along_err_px), (shifts.across_px, shifts.across_err_px)
+    usual = np.zeros(2)
+    for axis, (value, error) in enumerate(both):
+        usable = error < LINEAR_PX
+        near = usable & (np.abs(value) < LINEAR_PX)
+        weight = 1 / (np.where(usable, error, 1.0) ** 2 + 0.3**2)
+        if near.sum() >= 3:
+            usual[axis] = weighted_median(value[near], weight[near])
+            away = np.abs(value[near] - usual[axis])
+            if MAD * weighted_median(away, weight[near]) < 0.5 * LINEAR_PX:
+                continue
+        if usable.sum() >= 3:
+            usual[axis] = weighted_median(np.clip(value[usable], -LINEAR_PX, LINEAR_PX), weight[usable])
+    return usual
+
+
+def joint_px(on_own: BlockShifts, on_before: BlockShifts) -> tuple[float, float] | None:
+    """How far a frame's own template stands beside the one before along the limb, and 1 sigma, from the
+    blocks of one frame against both; None: too few.
+
+    The air of the frame displaces both alike, and what changes in the twenty minutes between the templates
+    has had half as long to do so.
+    """
+    _, own, old = np.intersect1d(on_own.theta_deg, on_before.theta_deg, return_indices=True)
+    usable = linear(on_own)[own] & linear(on_before)[old]
+    apart = (on_own.along_px[own] - on_before.along_px[old])[usable]
+    if len(apart) < LEAST_BLOCKS:
+        return None
+    # of a median
+    return float(np.median(apart)), float(np.sqrt(np.pi / 2) * np.std(apart, ddof=1) / np.sqrt(len(apart)))
 
 
 def _binned(look: Look, place: Place, shifts: BlockShifts, gain: float, finder: Finder) -> FrameMeasure:
@@ -54,192 +387,15 @@ def _binned(look: Look, place: Place, shifts: BlockShifts, gain: float, finder: 
     return FrameMeasure(place, bins, mean[full], finder.bin_deg, shifts, gain, look.signs)
 
 
-def measure(
-    frame: np.ndarray,
-    look: Look,
-    turn_deg: float,
-    time_s: float,
-    template: Template,
-    finder: Finder,
-    *,
-    reach_px: float,
-    turning: bool,
-) -> FrameMeasure:
-    """Lay a frame on the template around the place that its own limb gives, and average its edge in bins.
-
-    Parameters
-    ----------
-    turn_deg : expected turn of the frame
-    reach_px : how far the frame may be moved along the limb; on a short arc the circle leaves that open, on a
-        wide one it does not (0)
-    turning : it is turned about the Sun's centre, else shifted
-    """
-    place = replace(look.place, turn_deg=turn_deg)
-    # a frame laid on itself would stay where it was; measured against frames whose spicules it shares, errors
-    # of places would be handed on from frame to frame
-    grid, others = template.grid, template.without(time_s)
-    linear_px = 0.25 * grid.step_px  # over which the linear measure of a block holds to 2 %
-    apart = template.without(time_s, template.memory_s)
-    zone = zone_of(frame, place, grid)
-    if not reach_px:
-        return _binned(look, place, block_shifts(apart, zone), _brightness(others, zone), finder)
-    if template.along_px and not turning:  # the turn at that time has it already
-        place = _laid(place, grid, zone, template.along_px, 0.0, turning=False)
-        zone = zone_of(frame, place, grid)
-    tries: list[_Try] = []
-    for start_px in [0.0, *coarse_shifts(others, zone, reach_px)]:
-        along, across, moved, laid, far_px = start_px, 0.0, place, zone, 0.0
-        for again in (False, True):
-            if max(abs(along), abs(across)) > linear_px:
-                moved, far_px = _laid(moved, grid, laid, along, across, turning=turning), far_px + along
-                laid = zone_of(frame, moved, grid)
-            elif again:
-                break
-            shifts = block_shifts(others, laid)
-            along, across = usual_shift(shifts)
-        # how much better the blocks fit here than where the circle puts the frame, and how far that is
-        better = 0.0
-        if tries:
-            first = tries[0].shifts
-            _, here, there = np.intersect1d(shifts.theta_deg, first.theta_deg, return_indices=True)
-            ratio = np.maximum(first.misfit[there], 1e-9) / np.maximum(shifts.misfit[here], 1e-9)
-            # a block holds five independent pieces of texture, which is alike over some 10 px
-            better = 5 * float(np.log(ratio).sum())
-        tries.append(_Try(better - 0.5 * (FAR_SIGMA * far_px / reach_px) ** 2, moved, laid, shifts))
-    best = max(tries, key=lambda one: one.likelihood)
-    moved, laid = best.place, best.zone
-    shifts = block_shifts(apart, laid)
-    for _ in range(2):
-        along, across = usual_shift(shifts)
-        if max(abs(along), abs(across)) < linear_px:
-            break
-        moved = _laid(moved, grid, laid, along, across, turning=turning)
-        laid = zone_of(frame, moved, grid)
-        shifts = block_shifts(apart, laid)
-    return _binned(look, moved, shifts, _brightness(others, laid), finder)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Try:
-    likelihood: float  # logarithm
-    place: Place
-    zone: Zone
-    shifts: BlockShifts
-
-
-def _laid(place: Place, grid: Grid, zone: Zone, along_px: float, across_px: float, *, turning: bool) -> Place:
-    """The place moved outward and along the limb at the middle of what is seen of it."""
-    phi = np.radians(grid.theta_deg[zone.ray[len(zone.ray) // 2]] + place.turn_deg)
-    move = across_px * np.array([-np.sin(phi), -np.cos(phi)])
-    if turning:
-        place = replace(place, turn_deg=place.turn_deg + float(np.degrees(along_px / place.radius_px)))
-    else:
-        move = move + along_px * np.array([-np.cos(phi), np.sin(phi)])
-    return shifted_place(place, *move)
-
-
 def _brightness(template: Template, zone: Zone) -> float:
     """Light of a zone against the template's: the usual ratio of their sums along the rays."""
-    ray = template.seen[zone.ray]
-    value, mean = zone.value[ray][::2], template.mean[zone.ray[ray]][::2]
-    fit = zone.valid[ray][::2] & (value < template.ceiling) & (mean < template.ceiling)
+    row = template.row(zone.ray[::2])
+    inside = row < len(template.mean)
+    inside[inside] = template.seen[row[inside]]
+    value, mean = zone.value[::2][inside], template.mean[row[inside]]
+    fit = zone.valid[::2][inside] & (value < template.ceiling) & (mean < template.ceiling)
     below = (mean * fit).sum(axis=1)
     known = below > 0
     if not known.any():
         return 1.0
     return max(float(np.median((value * fit).sum(axis=1)[known] / below[known])), 0.02)
-
-
-LEAST_PART = 0.45  # of the usual sharpness, and of the rays along the limb
-
-
-def reasons_against(measures: list[FrameMeasure], exposure: np.ndarray) -> list[str]:
-    """One short reason a frame, '' for a good one.
-
-    Every quantity is judged against the sequence itself: its median, and its own frame-to-frame scatter.
-    `exposure`: (n,) exposure time against the usual one, from the headers; 1 where it is unknown.
-    """
-    width = np.array([m.signs.width_px for m in measures])
-    light, sharp = _light(measures), sharpness_of(measures)
-    darkest = 0.1  # of the usual light: below it noise rules
-    bright = light / max(float(np.median(light)), 1e-12) / exposure
-    # a disc that one longer exposure burns out is brighter than its counts
-    clipped = np.array([m.signs.burnt_limb for m in measures]) & (not _burnt(measures))
-    bright[clipped] = np.maximum(bright[clipped], 1.0)
-    kept = float(np.median([m.signs.kept_part for m in measures]))
-    place = np.array([[m.place.x_px, m.place.y_px] for m in measures])
-    step = np.concatenate([[0.0], np.hypot(*np.diff(place, axis=0).T)])  # since the frame before, px
-    jumped = step > 6.0  # which blurs
-    wide = _high(np.log(width), 6.0, 0.35)
-    dull = _high(-np.log(np.maximum(sharp, 1e-3)), 8.0, 0.45)
-    torn = _high(np.log(np.maximum([m.signs.rms_px for m in measures], 1e-3)), 8.0, 0.7)
-    # three blocks in four must be off: after a jump the camera's hot pixels fall on other limb
-    off = [m.shifts.misfit[np.isfinite(m.shifts.misfit)] for m in measures]
-    crossed = _high(np.array([np.percentile(one, 25) if len(one) else np.nan for one in off]), 10.0, 1.5)
-    dark = _high(np.array([m.signs.dark_part for m in measures]), 8.0, 0.002)
-    sky = np.array([m.signs.sky for m in measures]) / exposure
-    usual, disc = float(np.median(sky)), float(np.median([m.signs.disc for m in measures]))
-    # the sky may be 0, or below it where a dark was taken off
-    veiled = sky - usual > max(0.1 * abs(usual), 0.003 * disc)
-    if _burnt(measures):  # of a limb cut off at full scale more is seen through cloud, which is wider
-        wide &= ~veiled | jumped
-    reasons = []
-    for i, m in enumerate(measures):
-        blurred = wide[i] or dull[i] or sharp[i] < LEAST_PART
-        if exposure[i] < darkest:
-            reasons.append(f"exposed for {100 * exposure[i]:.0f} % of the usual time")
-        elif bright[i] < darkest or (bright[i] < 0.5 and veiled[i]):
-            # Half of the light is cloud, not haze, if there is also more light beside the Sun than usual;
-            # without that it is a shorter exposure or a smaller gain, and does no harm.
-            reasons.append(f"cloud: {100 * bright[i]:.0f} % of the usual light")
-        elif blurred and jumped[i]:
-            reasons.append(f"blurred by a jump of {step[i]:.0f} px")
-        elif blurred:
-            reasons.append(
-                f"blurred: limb {width[i] / np.median(width):.1f} times as wide as usual, sharpness "
-                f"{100 * sharp[i]:.0f} %"
-            )
-        elif dark[i]:
-            reasons.append("something dark crossed the frame (aircraft or bird)")
-        elif m.signs.kept_part < min(LEAST_PART, 0.6 * kept) or torn[i]:
-            reasons.append(
-                f"limb spoiled: {100 * m.signs.kept_part:.0f} % of its points agree, to "
-                f"{m.signs.rms_px:.1f} px"
-            )
-        elif crossed[i]:
-            reasons.append("limb zone unlike that of the other frames (cloud edge or something in the way)")
-        else:
-            reasons.append("")
-    return reasons
-
-
-def sharpness_of(measures: list[FrameMeasure]) -> np.ndarray:
-    """(n,) steepness of the limb per unit of light, against the sequence's median."""
-    value = np.array([m.signs.fall for m in measures]) / np.maximum(_light(measures), 1e-9)
-    return value / max(float(np.median(value)), 1e-12)
-
-
-def transparency_of(measures: list[FrameMeasure]) -> np.ndarray:
-    """(n,) light of the disc against the sequence's median; nan where the disc is burnt out: thin cloud dims
-    the Sun and scatters more light beside it, so that the light off the limb does not tell."""
-    light = _light(measures)
-    return np.full(len(light), np.nan) if _burnt(measures) else light / max(float(np.median(light)), 1e-12)
-
-
-def _light(measures: list[FrameMeasure]) -> np.ndarray:
-    """Of the disc, or of what stands off the limb when the disc is burnt out."""
-    burnt = _burnt(measures)
-    return np.array([m.gain if burnt else max(m.signs.disc, 1e-9) for m in measures])
-
-
-def _burnt(measures: list[FrameMeasure]) -> bool:
-    """Whether the recording's disc is burnt out, so that it says nothing about the air."""
-    return bool(np.mean([m.signs.burnt_limb for m in measures]) > 0.2)
-
-
-def _high(values: np.ndarray, sigmas: float, least: float) -> np.ndarray:
-    """(n,) bool: values above the median by `sigmas` robust deviations and by `least`; nan is not high."""
-    finite = values[np.isfinite(values)]
-    middle = np.median(finite) if len(finite) else 0.0
-    spread = MAD * np.median(np.abs(finite - middle)) if len(finite) else 0.0
-    return values > middle + max(sigmas * spread, least)

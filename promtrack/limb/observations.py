@@ -15,8 +15,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.sparse import coo_matrix, csc_matrix
 
-from promtrack.limb.measure import FrameMeasure
-from promtrack.limb.shifts import linear
+from promtrack.limb.measure import FrameMeasure, linear
 
 Arrays = list[np.ndarray]
 

@@ -15,10 +15,9 @@ from scipy.sparse.linalg import splu
 
 from promtrack.limb.circle import MAD, biweight
 from promtrack.limb.equations import HELD_PX, OWN, Equations, Solved
-from promtrack.limb.measure import FrameMeasure
+from promtrack.limb.measure import LEAST_BLOCKS, FrameMeasure
 from promtrack.limb.observations import BlockNoise, EdgeNoise, FeatureNoise, Noise, Observed
 from promtrack.limb.records import Known, Solution, Terms
-from promtrack.limb.shifts import LEAST_BLOCKS
 from promtrack.sequence.records import MANY, spread_over
 
 # OpenCV samples a picture at positions rounded to 1/32 px: 0.009 px rms where all the limb shares the

@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 
 from promtrack.limb.edge import Grid, Zone, make_grid
-from promtrack.limb.shifts import (
+from promtrack.limb.measure import (
+    BLOCK,
     EDGE_ROWS_PX,
     MOST_ALONG_PX,
     Pairs,
@@ -21,6 +22,7 @@ from promtrack.limb.shifts import (
     block_shifts,
     blurred,
     coarse_shifts,
+    row_of,
     usual_shift,
 )
 from promtrack.workers import map_ahead
@@ -61,11 +63,12 @@ def make_template(
     align : whether the zones may be shifted; not where their circles place them better
     """
     zones, shift = [part.zone for part in laid], np.zeros((len(laid), 2))  # along the limb and outward
+    block = _blocks_of(zones, grid)
     time_s = np.array([part.time_s for part in laid])
 
     def mean(count: int = len(zones)) -> Template:
         turn = np.array([part.turn_deg for part in laid]) + np.degrees(shift[:, 0] / radius_px)
-        laid_on = _mean_of(zones[:count], shift, grid, ceiling, time_s)
+        laid_on = _mean_of(zones[:count], shift, grid, block, ceiling, time_s)
         return replace(laid_on, turn_deg=turn, along_px=float(np.median(shift[:, 0])))
 
     if align:
@@ -88,31 +91,43 @@ def make_template(
         # from coarse to fine: sharp zones on each other's ghosts would stay there
         for blur_px in (10.0, 10.0, 6.0, 6.0, 4.0, 4.0):
             soft = [blurred(zone, blur_px, grid) for zone in zones]
-            template = _mean_of(soft, shift, grid, ceiling, time_s)
+            template = _mean_of(soft, shift, grid, block, ceiling, time_s)
             shift += list(map_ahead(partial(_shift_of, template, soft, shift), range(len(soft))))
 
-    done = replace(mean(), pairs=_pairs(zones, grid, ceiling, time_s))
+    done = mean()
+    done = replace(done, pairs=_pairs(done, zones))
     return done if align else replace(done, part=())
 
 
-def _pairs(zones: list[Zone], grid: Grid, ceiling: float, time_s: np.ndarray) -> Pairs:
+def _blocks_of(zones: list[Zone], grid: Grid) -> np.ndarray:
+    """Numbers of the blocks on which these zones lie, as in `Template.block`."""
+    seen = np.unique(np.concatenate([zone.ray for zone in zones]) // BLOCK)
+    count = -(-len(grid.theta_deg) // BLOCK)
+    gaps = np.diff(seen, append=seen[0] + count)
+    widest = int(np.argmax(gaps))
+    if gaps[widest] == 1:
+        return np.arange(count)
+    return (seen[(widest + 1) % len(seen)] - 1 + np.arange(count + 2 - gaps[widest])) % count
+
+
+def _pairs(template: Template, zones: list[Zone]) -> Pairs:
     """Zones laid on those 1, 2, 4, ... before, as far apart as a third of them."""
     steps = [2**k for k in range(8) if 2**k <= max(1, len(zones) // 3)]
 
     def moved(i: int) -> list[tuple[int, int, float]]:
-        alone = _mean_of([zones[i]], np.zeros((1, 2)), grid, ceiling, np.zeros(1))
-        later = [(step, i + step) for step in steps if i + step < len(zones)]
+        one = [zones[i]], np.zeros((1, 2)), template.grid, template.block, template.ceiling, np.zeros(1)
+        alone, later = _mean_of(*one), [(step, i + step) for step in steps if i + step < len(zones)]
         return [(step, k, coarse_shifts(alone, zones[k], MOST_ALONG_PX)[0]) for step, k in later]
 
     found = sorted(pair for pairs in map_ahead(moved, range(len(zones) - 1)) for pair in pairs)
     step, after, shift_px = np.array(found).reshape(-1, 3).T
-    last = after.astype(int)
+    last, time_s = after.astype(int), template.time_s
     return Pairs(step.astype(int), time_s[last] - time_s[last - step.astype(int)], shift_px)
 
 
 def _shift_of(template: Template, zones: list[Zone], shift: np.ndarray, i: int) -> np.ndarray:
     """What shifts a zone, shifted so far, along the limb and outward onto the others of its template."""
-    others = template.without(template.time_s[i], template.memory_s)
+    others = template.without(template.near(template.time_s[i]))
     return usual_shift(block_shifts(others, _moved(zones[i], shift[i], template.grid)))
 
 
@@ -130,42 +145,28 @@ def _moved(zone: Zone, shift_px: np.ndarray, grid: Grid) -> Zone:
 
 
 def _mean_of(
-    zones: list[Zone], shift: np.ndarray, grid: Grid, ceiling: float, time_s: np.ndarray
+    zones: list[Zone], shift: np.ndarray, grid: Grid, block: np.ndarray, ceiling: float, time_s: np.ndarray
 ) -> Template:
-    size = (len(grid.theta_deg), len(grid.offset_px))
-    total, square, count = np.zeros(size, np.float32), np.zeros(size, np.float32), np.zeros(size, np.float32)
+    total, square, count = np.zeros((3, len(block) * BLOCK, len(grid.offset_px)), np.float32)
     light, parts = None, []
     for zone, by in zip(zones, shift, strict=False):
-        moved = _moved(zone, by, grid)
-        inner = float(np.median(moved.value[:, grid.offset_px < -EDGE_ROWS_PX]))
+        moved, row = _moved(zone, by, grid), row_of(zone.ray, grid, block)
+        inner = float(np.median(moved.value[::4, grid.offset_px < -EDGE_ROWS_PX]))
         light = light or max(inner, 1e-9)
         value = np.where(moved.valid, moved.value * np.float32(light / max(inner, 1e-9)), 0)
         parts.append(replace(moved, value=value))
-        total[zone.ray] += value
-        square[zone.ray] += value**2
-        count[zone.ray] += moved.valid
+        total[row] += value
+        square[row] += value**2
+        count[row] += moved.valid
     known = np.maximum(count, 1)
     mean = total / known
     scatter = np.maximum(square / known - mean**2, 0) * (known / np.maximum(known - 1, 1))
     scatter = cv2.blur(scatter, (1, 5))
-    seen: np.ndarray = count > 0
     many = count > 1
-    weight = seen.astype(np.float32)
+    weight = (count > 0).astype(np.float32)
     if many[::4].any():
         usual = scatter[::4][many[::4]]
         floor = max(float(np.percentile(usual, 10)), 0.02 * float(usual.mean()), 1e-6)
         weight = np.where(many, 1 / (scatter + np.float32(floor)), 0).astype(np.float32)
-    block = max(8, round(48.0 * grid.pitch_px / grid.step_px))  # each has a shift of its own
-    return Template(
-        grid,
-        mean,
-        weight,
-        np.any(seen, axis=1),
-        block,
-        ceiling,
-        time_s,
-        0.0 * time_s,
-        Pairs(*np.zeros((3, 0))),
-        count,
-        tuple(parts),
-    )
+    nothing = Pairs(*np.zeros((3, 0)))
+    return Template(grid, block, mean, weight, count, ceiling, time_s, 0.0 * time_s, tuple(parts), nothing)

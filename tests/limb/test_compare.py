@@ -8,8 +8,8 @@ import pytest
 from scipy.signal import lfilter
 
 from promtrack.limb.compare import one_radius
-from promtrack.limb.rotation_check import rotation_check
-from promtrack.limb.shifts import MOST_ALONG_PX, Pairs
+from promtrack.limb.measure import MOST_ALONG_PX, Pairs
+from promtrack.limb.rotation import rotation_check
 
 RADIUS_PX, SIGMA_PX, FRAMES = 1500.0, 15.0, 60
 ERRORS = np.full(FRAMES, SIGMA_PX)

@@ -9,9 +9,9 @@ from scipy.signal import lfilter
 
 from promtrack.limb.equations import Equations
 from promtrack.limb.frame_limb import LimbSigns
-from promtrack.limb.measure import FrameMeasure, reasons_against
+from promtrack.limb.measure import BlockShifts, FrameMeasure
 from promtrack.limb.records import Known, Place, Terms
-from promtrack.limb.shifts import BlockShifts
+from promtrack.limb.rejection import reasons_against
 from promtrack.limb.solve import solve
 
 FRAMES, RADIUS_PX, BIN_DEG, USUAL_WIDTH_PX = 48, 1500.0, 0.625, 2.0
