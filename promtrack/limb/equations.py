@@ -30,7 +30,6 @@ from promtrack.limb.observations import (
     Observed,
     along_limb,
     blocks_of,
-    by_frame,
     edges_of,
 )
 from promtrack.limb.records import Known, Terms
@@ -119,7 +118,7 @@ class Equations:
         self._feature_rows(rows, "across", noise.across)
         relief = noise.relief if self.terms.relief else replace(noise.relief, err_px=HELD_PX)
         one, bins = np.ones(1), len(u.relief)
-        rows.add_alike([u.relief], [np.ones(bins)], np.zeros(bins), relief.by_frame(self.bins))
+        rows.add_alike([], [], np.zeros(bins), relief.by_frame(self.bins), u.relief)
         # an edge unlike the usual one may also lie elsewhere by itself, as far as it is wider or narrower
         offset = np.hypot(noise.offset_err_px, self.wider_px) if self.terms.edge_offset else HELD_PX
         rows.add([u.offset], [np.ones(self.n)], np.zeros(self.n), offset)
@@ -146,10 +145,11 @@ class Equations:
     def _edge_rows(self, rows: NormalEquations, noise: Noise) -> None:
         u, frame = self.unknown, self.edge.frame
         ones, every = np.ones(len(frame)), 0 * frame
-        columns = [u.x[frame], u.y[frame], u.offset[frame], u.slip[frame], u.relief[self.edge_bin]]
+        columns = [u.x[frame], u.y[frame], u.offset[frame], u.slip[frame]]
         columns += [u.radius[every], u.bias[every], u.beta[every]]
-        values = [*self.edge.unit.T, ones, self.slipping, ones, ones, ones, self.wider_px[frame]]
-        rows.add_alike(columns, values, self.edge.value_px, noise.edge.by_frame(self.edge, self.n))
+        values = [*self.edge.unit.T, ones, self.slipping, ones, ones, self.wider_px[frame]]
+        parts, relief = noise.edge.by_frame(self.edge, self.n), u.relief[self.edge_bin]
+        rows.add_alike(columns, values, self.edge.value_px, parts, relief)
 
     def _feature_rows(self, rows: NormalEquations, kind: str, noise: FeatureNoise) -> None:
         u, observed = self.unknown, self.along if kind == "along" else self.across
@@ -236,13 +236,13 @@ class Solved:
         e, u, x = self.equations, self.equations.unknown, self.x
         offset = e.edge.value_px - x[u.relief[e.edge_bin]] - x[u.radius] - x[u.bias]
         offset = offset - x[u.beta] * e.wider_px[e.edge.frame]
-        rows = np.column_stack([e.edge.unit, np.ones(len(offset))])
-        normal, right = np.zeros((e.n, 3, 3)), np.zeros((e.n, 3))
-        parts = zip(by_frame(e.edge.frame, e.n), noise.by_frame(e.edge, e.n), strict=True)
-        for i, (part, covariance) in enumerate(parts):
-            weighted = np.linalg.solve(covariance, np.column_stack([rows[part], offset[part]]))
-            normal[i], right[i] = rows[part].T @ weighted[:, :3], rows[part].T @ weighted[:, 3]
-        return normal, right
+        rows = np.column_stack([e.edge.unit, np.ones(len(offset)), offset])
+        square = []
+        for part in noise.by_frame(e.edge, e.n):
+            seen = rows[part.row] * part.seen[:, :, None]
+            square.append(seen.transpose(0, 2, 1) @ np.linalg.solve(part.covariance, seen))
+        normal = np.concatenate(square)
+        return normal[:, :3, :3], normal[:, :3, 3]
 
     def chain(self) -> np.ndarray:
         """(n, 6, 6) covariance of each frame's unknowns, what all frames share being held: the inverse's

@@ -9,10 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
-from scipy.linalg import solve_triangular
 from scipy.sparse import coo_matrix, csc_matrix
 
 from promtrack.limb.measure import FrameMeasure, linear
@@ -30,6 +28,15 @@ class Observed:
     err_px: np.ndarray  # (m,) each one's own
     unit: np.ndarray  # (m, 2) outward, or along
     bin: np.ndarray  # (m,) number of the bin of limb
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """Observations of one kind in some frames, f, each with as many rows as the fullest."""
+
+    row: np.ndarray  # (f, b) among all observations
+    seen: np.ndarray  # (f, b) bool: others only fill the frame's rows
+    covariance: np.ndarray  # (f, b, b) px2; of what is not seen 1, and none with others
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +63,14 @@ class BlockNoise:
         plasma = self.plasma_px**2 * np.exp(-_apart(at_px) / self.plasma_length_px)
         return self.shared_px**2 * self.likeness(at_px) + plasma + white
 
-    def by_frame(self, observed: Observed, weight: np.ndarray, frames: int) -> Iterator[np.ndarray]:
-        """(b, b) covariance of the observations in each frame, px2; a small weight is a larger variance."""
-        for part in by_frame(observed.frame, frames):
-            covariance = self.covariance(observed.at_px[part], observed.err_px[part])
-            yield covariance + np.diag(np.diag(covariance) * (1 / weight[part] - 1))
+    def by_frame(self, observed: Observed, weight: np.ndarray, frames: int) -> Iterator[Part]:
+        """Covariance of the observations in each frame, px2; a small weight is a larger variance."""
+        for row, seen in _by_frame(observed.frame, frames):
+            covariance = self.covariance(observed.at_px[row], observed.err_px[row])
+            each = np.arange(row.shape[1])
+            covariance[:, each, each] /= weight[row]
+            both = seen[:, :, None] & seen[:, None, :]
+            yield Part(row, seen, np.where(both, covariance, np.eye(len(each))))
 
     def err_px(self, own_px: np.ndarray) -> np.ndarray:
         """(m,) 1 sigma of single blocks with errors of their own, (m,) px."""
@@ -75,10 +85,11 @@ class EdgeNoise:
     alike: BlockNoise  # along the limb, in units of `err_px`
     weight: np.ndarray  # (m,) of each bin: 1, less for outliers
 
-    def by_frame(self, observed: Observed, frames: int = 1) -> Iterator[np.ndarray]:
-        """(b, b) covariance of the bins in each frame, or of the relief, px2."""
+    def by_frame(self, observed: Observed, frames: int = 1) -> Iterator[Part]:
+        """Covariance of the bins in each frame, or of the relief, px2."""
         units = replace(observed, err_px=np.ones(len(observed.frame)))
-        return (part * self.err_px**2 for part in self.alike.by_frame(units, self.weight, frames))
+        for part in self.alike.by_frame(units, self.weight, frames):
+            yield replace(part, covariance=part.covariance * self.err_px**2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -160,10 +171,14 @@ def along_limb(theta_deg: np.ndarray, radius_px: float) -> np.ndarray:
     return radius_px * np.angle(np.exp(1j * (angle - middle)))
 
 
-def by_frame(frame: np.ndarray, count: int) -> list[slice]:
-    """Rows of each of `count` frames, in order."""
+def _by_frame(frame: np.ndarray, count: int) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Rows (f, b) of each of `count` frames, in order, and which of them are not mere filling; some frames at
+    a time, since memory must not grow with their number."""
     edges = np.searchsorted(frame, np.arange(count + 1))
-    return [slice(int(a), int(b)) for a, b in pairwise(edges)]
+    for first in range(0, count, 64):
+        begin, end = edges[:-1][first : first + 64, None], edges[1:][first : first + 64, None]
+        row = begin + np.arange(max(int((end - begin).max()), 1))
+        yield np.minimum(row, len(frame) - 1), row < end
 
 
 def _ordered(observed: Observed) -> Observed:
@@ -189,24 +204,38 @@ class NormalEquations:
             self.entries += [(column, c, weighted * v) for c, v in zip(columns, values, strict=True)]
 
     def add_alike(
-        self, columns: Arrays, values: Arrays, right: np.ndarray, covariances: Iterable[np.ndarray]
+        self,
+        columns: Arrays,
+        values: Arrays,
+        right: np.ndarray,
+        parts: Iterable[Part],
+        each: np.ndarray | None = None,
     ) -> None:
-        """Such rows with a covariance for each part of them, one part after the other."""
-        numbers, table, end = np.column_stack(columns), np.column_stack(values), 0
-        for covariance in covariances:
-            part, end = np.s_[end : end + len(covariance)], end + len(covariance)
-            at, place = np.unique(numbers[part], return_inverse=True)
-            rows = np.zeros((len(covariance), len(at) + 1))
-            rows[np.arange(len(rows))[:, None], place.reshape(numbers[part].shape)] = table[part]
-            rows[:, -1] = right[part]
-            rows = solve_triangular(np.linalg.cholesky(covariance), rows, lower=True)
-            square = rows.T @ rows
-            self.right[at] += square[:-1, -1]
-            own = int(np.searchsorted(at, self.own))
-            self.shared[np.ix_(at[own:] - self.own, at[own:] - self.own)] += square[own:-1, own:-1]
-            row, column, value = np.repeat(at[:own], len(at)), np.tile(at, own), square[:own, :-1].ravel()
-            beyond = column >= self.own
-            self.entries += [(row, column, value), (column[beyond], row[beyond], value[beyond])]
+        """Such rows with a covariance for each frame; unknowns of `columns` are the same in all rows of a
+        frame, and `each` is one of the row's own, times 1."""
+        numbers, table = np.array(columns, int).reshape(-1, len(right)), np.column_stack([*values, right])
+        for part in parts:
+            inverse = np.linalg.inv(part.covariance) * part.seen[:, :, None]
+            rows = table[part.row] * part.seen[:, :, None]
+            weighted = inverse @ rows
+            square = rows.transpose(0, 2, 1) @ weighted
+            shared = numbers[:, part.row[:, 0]].T
+            self._put(shared[:, :, None], shared[:, None, :], square[:, :-1, :-1])
+            np.add.at(self.right, shared, square[:, :-1, -1])
+            if each is not None:
+                own = each[part.row]
+                self._put(own[:, :, None], shared[:, None, :], weighted[:, :, :-1])
+                self._put(shared[:, None, :], own[:, :, None], weighted[:, :, :-1])
+                self._put(own[:, :, None], own[:, None, :], inverse * part.seen[:, None, :])
+                np.add.at(self.right, own, weighted[:, :, -1])
+
+    def _put(self, row: np.ndarray, column: np.ndarray, value: np.ndarray) -> None:
+        """Values at places of the matrix, added to what is there; all three of shapes that fit together."""
+        row, column, value = (part.ravel() for part in np.broadcast_arrays(row, column, value))
+        shared, size = (row >= self.own) & (column >= self.own), len(self.shared)
+        place = (row[shared] - self.own) * size + column[shared] - self.own
+        self.shared += np.bincount(place, value[shared], size * size).reshape(size, size)
+        self.entries.append((row[~shared], column[~shared], value[~shared]))
 
     def from_frame_to_frame(
         self, columns: np.ndarray, stays: np.ndarray, more: np.ndarray, err: np.ndarray
