@@ -95,7 +95,7 @@ class Template:
             return self
         count, total = self.count.copy(), self.mean * self.count
         for zone in (self.part[i] for i in near):
-            row = self.row(zone.ray)
+            row = row_of(zone.ray, self.grid, self.block)
             count[row] -= zone.valid
             total[row] -= zone.value
         return replace(self, mean=total / np.maximum(count, 1), weight=self.weight * (count > 0), count=count)
@@ -103,10 +103,6 @@ class Template:
     def turn_at(self, time_s: float) -> float:
         """Turn expected of a frame of the same stretch, degrees."""
         return float(np.interp(time_s, self.time_s, self.turn_deg))
-
-    def row(self, ray: np.ndarray) -> np.ndarray:
-        """Rows of rays by their numbers; beyond the last one for those that it has not."""
-        return row_of(ray, self.grid, self.block)
 
     @cached_property
     def seen(self) -> np.ndarray:
@@ -129,10 +125,8 @@ class Template:
         along = (np.roll(self.mean, 1, axis=0) - np.roll(self.mean, -1, axis=0)) / (2 * self.grid.step_px)
         across = np.gradient(self.mean, axis=1) / -self.grid.pitch_px
         columns = np.stack([c.reshape(shape) for c in (self.mean, along, across)], 1, dtype=np.float32)
-        columns -= ((columns * weight[:, None]).sum(axis=2) / (weight.sum(axis=1)[:, None] + 1e-20))[
-            :, :, None
-        ]
-        return columns, weight
+        total = weight.sum(axis=1)[:, None, None] + np.float32(1e-20)
+        return columns - (columns * weight[:, None]).sum(axis=2, keepdims=True) / total, weight
 
     @cached_property
     def spectrum(self) -> np.ndarray:
@@ -142,7 +136,8 @@ class Template:
 
 
 def row_of(ray: np.ndarray, grid: Grid, block: np.ndarray) -> np.ndarray:
-    """Rows of rays by their numbers where these blocks stand one after the other."""
+    """Rows of rays by their numbers where these blocks of the grid stand one after the other; beyond the last
+    row for those in none of them."""
     return (ray // BLOCK - block[0]) % -(-len(grid.theta_deg) // BLOCK) * BLOCK + ray % BLOCK
 
 
@@ -175,7 +170,6 @@ def measure(
 
     Parameters
     ----------
-    turn_deg : expected turn of the frame
     template : without the frame itself, on which it would stay where it was, and without those with which it
         shares its spicules: errors of places would be handed on from frame to frame
     reach_px : how far the frame may be moved along the limb; on a short arc the circle leaves that open, on a
@@ -200,10 +194,9 @@ def measure(
         place = moved(place, template.along_px, 0.0)
     zone = zone_of(frame, place, template.grid)
     tried: list[tuple[float, Place, Zone, BlockShifts]] = []  # the first is the logarithm of the likelihood
-    for start_px in [0.0, *coarse_shifts(template, zone, reach_px)] if reach_px else [0.0]:
-        # from nearer places the blocks lead to the first one
-        if tried and abs(start_px) < 0.5 * LINEAR_PX:
-            continue
+    far = coarse_shifts(template, zone, reach_px) if reach_px else []
+    # from nearer places the blocks lead to the first one
+    for start_px in [0.0, *(px for px in far if abs(px) > 0.5 * LINEAR_PX)]:
         here, laid, far_px, along, across = place, zone, 0.0, start_px, 0.0
         for turn in range(4):
             if max(abs(along), abs(across)) > 0.25 * template.grid.step_px:  # up to which it holds to 2 %
@@ -221,8 +214,7 @@ def measure(
             ratio = np.maximum(first.misfit[then], 1e-9) / np.maximum(shifts.misfit[now], 1e-9)
             # a block holds five independent pieces of texture, which is alike over some 10 px
             better = 5 * float(np.log(ratio).sum())
-        far = FAR_SIGMA * far_px / reach_px if reach_px else 0.0
-        tried.append((better - 0.5 * far**2, here, laid, shifts))
+        tried.append((better - 0.5 * (FAR_SIGMA * far_px / max(reach_px, 1e-9)) ** 2, here, laid, shifts))
     _, place, zone, shifts = max(tried, key=lambda one: one[0])
     measured = _binned(look, place, shifts, _brightness(template, zone), finder)
     return replace(measured, joint_px=joint_px(shifts, block_shifts(before, zone))) if before else measured
@@ -236,14 +228,14 @@ def coarse_shifts(template: Template, zone: Zone, most_px: float) -> list[float]
     """
     from scipy.fft import irfft  # slow to import, and a mere check does without
 
-    row = template.row(zone.ray)
+    row = row_of(zone.ray, template.grid, template.block)
     inside = row < len(template.mean)
     if np.count_nonzero(template.seen[row[inside]]) < 32:
         return [0.0]
     product = _spectrum(template, zone.value[inside], row[inside]) * np.conj(template.spectrum)
     product[:, :3] = 0  # vignetting and halo live in the lowest frequencies
     reach = int(most_px / template.grid.step_px) + 1
-    correlation = irfft(product.sum(axis=0), n=_length(template))
+    correlation = irfft(product.sum(axis=0))
     window = np.concatenate([correlation[-reach:], correlation[: reach + 1]])
     left, middle, right = window[:-2], window[1:-1], window[2:]
     peak = np.flatnonzero((middle > left) & (middle >= right) & (middle > 0.6 * window.max()))
@@ -252,17 +244,10 @@ def coarse_shifts(template: Template, zone: Zone, most_px: float) -> list[float]
     return list((peak + 1 - reach + fine) * template.grid.step_px) or [0.0]
 
 
-def _length(template: Template) -> int:
-    """Of the transforms: whatever is shifted by up to MOST_ALONG_PX falls on nothing at the other end."""
-    from scipy.fft import next_fast_len
-
-    return next_fast_len(len(template.mean) + 2 * int(MOST_ALONG_PX / template.grid.step_px + 2), real=True)
-
-
 def _spectrum(template: Template, values: np.ndarray, row: np.ndarray) -> np.ndarray:
     """(bands, frequencies) of (j, m) values at (j,) rows of the template: bands of three heights without the
     edge's own, each stretch equally strong."""
-    from scipy.fft import rfft
+    from scipy.fft import next_fast_len, rfft
 
     heights = np.flatnonzero(np.abs(template.grid.offset_px) > EDGE_ROWS_PX)
     chosen = heights[: len(heights) // 3 * 3].reshape(-1, 3)
@@ -270,7 +255,9 @@ def _spectrum(template: Template, values: np.ndarray, row: np.ndarray) -> np.nda
     window = 2 * BLOCK + 1
     bands = bands - cv2.blur(bands, (1, window), borderType=cv2.BORDER_REFLECT)
     strength = cv2.blur(bands * bands, (1, window), borderType=cv2.BORDER_REFLECT)
-    flat = np.zeros((len(chosen), _length(template)), np.float32)
+    # what is shifted by up to MOST_ALONG_PX falls on nothing at the other end
+    half = next_fast_len(len(template.mean) // 2 + int(MOST_ALONG_PX / template.grid.step_px) + 2, real=True)
+    flat = np.zeros((len(chosen), 2 * half), np.float32)
     flat[:, row] = (bands / np.sqrt(strength + 1e-3 * strength.mean() + 1e-12)).T
     return rfft(flat, axis=1)
 
@@ -282,7 +269,7 @@ def block_shifts(template: Template, zone: Zone) -> BlockShifts:
     along the limb (halo, limb darkening, the edge itself) does not count, since it brightens and dims with
     the air. Each point weighs by its scatter over the template's own frames.
     """
-    row = template.row(zone.ray)
+    row = row_of(zone.ray, template.grid, template.block)
     inside = row < len(template.mean)
     row, lit = row[inside], zone.value[inside]
     columns, weight = template.design
@@ -290,8 +277,7 @@ def block_shifts(template: Template, zone: Zone) -> BlockShifts:
     number = number[size >= BLOCK // 2]
     if not len(number):
         return NOTHING
-    value = np.zeros(template.mean.shape, np.float32)
-    used = np.zeros(template.mean.shape, bool)
+    value, used = np.zeros(template.mean.shape, np.float32), np.zeros(template.mean.shape, bool)
     value[row], used[row] = lit, zone.valid[inside] & (lit < template.ceiling)
     shape = -1, *weight.shape[1:]
     columns, weight = columns[number], weight[number] * used.reshape(shape)[number]
@@ -317,15 +303,9 @@ def block_shifts(template: Template, zone: Zone) -> BlockShifts:
     gain = np.where(np.abs(solution[:, 0]) > 0.1, solution[:, 0], np.nan)
     # neighbouring samples share the camera's noise through the interpolation: two to an independent one
     error = np.sqrt(2 * residual[:, None] * np.einsum("bii->bi", inverse)[:, 1:]) / np.abs(gain)[:, None]
-    return BlockShifts(
-        (template.block[number] * BLOCK + 0.5 * (BLOCK - 1)) * template.grid.step_deg,
-        solution[:, 1] / gain,
-        error[:, 0],
-        solution[:, 2] / gain,
-        error[:, 1],
-        solution[:, 0],
-        np.sqrt(residual),
-    )
+    theta_deg = (template.block[number] * BLOCK + 0.5 * (BLOCK - 1)) * template.grid.step_deg
+    along, across = (solution[:, 1:] / gain[:, None]).T
+    return BlockShifts(theta_deg, along, error[:, 0], across, error[:, 1], solution[:, 0], np.sqrt(residual))
 
 
 def linear(shifts: BlockShifts) -> np.ndarray:
@@ -378,20 +358,18 @@ def _binned(look: Look, place: Place, shifts: BlockShifts, gain: float, finder: 
     """The measure of a frame laid on `place`, its edge averaged in bins of limb."""
     phi = np.radians(look.theta_deg)
     moved = (place.x_px - look.place.x_px) * np.sin(phi) + (place.y_px - look.place.y_px) * np.cos(phi)
-    offset = look.edge_px + moved
     which = np.mod(look.theta_deg - place.turn_deg, 360.0) // finder.bin_deg
     number, at, count = np.unique(which, return_inverse=True, return_counts=True)
     full = count >= finder.least_rays
-    mean = np.bincount(at, weights=offset, minlength=len(number)) / np.maximum(count, 1)
+    mean = np.bincount(at, weights=look.edge_px + moved, minlength=len(number)) / np.maximum(count, 1)
     bins = number[full].astype(int)
     return FrameMeasure(place, bins, mean[full], finder.bin_deg, shifts, gain, look.signs)
 
 
 def _brightness(template: Template, zone: Zone) -> float:
     """Light of a zone against the template's: the usual ratio of their sums along the rays."""
-    row = template.row(zone.ray[::2])
+    row = row_of(zone.ray[::2], template.grid, template.block)
     inside = row < len(template.mean)
-    inside[inside] = template.seen[row[inside]]
     value, mean = zone.value[::2][inside], template.mean[row[inside]]
     fit = zone.valid[::2][inside] & (value < template.ceiling) & (mean < template.ceiling)
     below = (mean * fit).sum(axis=1)
