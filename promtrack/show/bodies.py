@@ -50,11 +50,17 @@ class Body:
     label: Rect | None = None  # where
     inset: int = -1  # that shows it; -1: the picture itself
     by_hand: bool = False
+    views: tuple[ClipView, ...] = ()  # of the pictures in which it stands, one a frame shown
 
     def place(self, view: ClipView, now_s: float | np.ndarray) -> np.ndarray:
         """(..., 2) x, y of the mark in a picture, at one time or at many."""
         theta, height = (np.interp(now_s, self.time_s, v) for v in (self.theta_deg, self.height_mm))
         return np.stack(view.to_picture(theta, height), axis=-1)
+
+    def way(self, view_s: np.ndarray, time_s: np.ndarray) -> np.ndarray:
+        """(n, 2) x, y of the mark at (n,) times in the pictures then. `view_s`: times of the frames shown."""
+        which = np.clip(np.searchsorted(view_s, time_s), 0, len(self.views) - 1)
+        return np.array([self.place(self.views[k], float(s)) for k, s in zip(which, time_s, strict=True)])
 
     def leader(self, view: ClipView, now_s: float, label: Rect) -> np.ndarray:
         """(2, 2) x, y of the shortest line from a label to the mark, or to the middle of a front's edge,
@@ -175,31 +181,19 @@ def stands_of(body: Body, runs: list[Span], time: ClipTime) -> tuple[tuple[float
     return tuple(found)
 
 
-def mind_way(
-    body: Body, views: tuple[ClipView, ...], view_s: np.ndarray, page: Page, ground: Ground
-) -> Ground:
-    """The ground with the way of a body's mark, over which nothing should be written. `views`, `view_s`: of
-    the frames shown, and the (n,) times of those [s]."""
-    moments = np.linspace(body.time_s[0], body.time_s[-1], 24)
-    which = np.clip(np.searchsorted(view_s, moments), 0, len(views) - 1)
-    path = [body.place(views[k], float(s)) for k, s in zip(which, moments, strict=True)]
-    return mind_line(ground, np.array(path), page.unit)
+def mind_way(body: Body, view_s: np.ndarray, page: Page, ground: Ground) -> Ground:
+    """The ground with the way of a body's mark, over which nothing should be written. `view_s`: (n,) times of
+    the frames shown [s]."""
+    return mind_line(ground, body.way(view_s, np.linspace(body.time_s[0], body.time_s[-1], 24)), page.unit)
 
 
-def mind_edge(
-    body: Body,
-    views: tuple[ClipView, ...],
-    view_s: np.ndarray,
-    moments: np.ndarray,
-    page: Page,
-    ground: Ground,
-) -> Ground:
+def mind_edge(body: Body, view_s: np.ndarray, moments: np.ndarray, page: Page, ground: Ground) -> Ground:
     """The ground with a front's edge as plasma at each of its moments, over which no number should stand.
     Further parameters as in `place_number`."""
     plasma = ground.plasma.copy()
     for one, k in zip(plasma, moments.tolist(), strict=True):
         if body.seen(float(view_s[k])):
-            edge = body.ends(views[k], float(view_s[k]))
+            edge = body.ends(body.views[k], float(view_s[k]))
             one[:] = mind_line(replace(ground, busy=one), edge, 2.0 * page.unit).busy
     return replace(ground, plasma=plasma)
 
@@ -207,7 +201,6 @@ def mind_edge(
 def place_number(
     body: Body,
     time: ClipTime,
-    views: tuple[ClipView, ...],
     view_s: np.ndarray,
     moments: np.ndarray,
     page: Page,
@@ -215,9 +208,9 @@ def place_number(
     *,
     headline: bool,
 ) -> tuple[Body, Ground]:
-    """The same body with the place of its number; where there is no room there is no number. `views`,
-    `view_s`: of the frames shown, and the times of those; `moments`: places of the frames whose plasma the
-    ground knows; `headline`: the number is always shown, over plasma where no other place is free."""
+    """The same body with the place of its number; where there is no room there is no number.
+    `view_s`: times of the frames shown; `moments`: places of the frames whose plasma the ground knows;
+    `headline`: the number is always shown, over plasma where no other place is free."""
     texts = {words for _, _, words in body.stands}
     if not texts & {body.due(time, s) for s in time.recorded_s}:  # while it is due no other picture is shown
         return replace(body, stands=()), ground
@@ -226,7 +219,7 @@ def place_number(
     begin, end = time.back(body.stands[0][0]), time.back(body.stands[-1][1])
     then, ever = [], ground.plasma.max(axis=0)
     for now_s in np.linspace(begin, end, 24):
-        view = views[min(int(np.searchsorted(view_s, now_s)), len(views) - 1)]
+        view = body.views[min(int(np.searchsorted(view_s, now_s)), len(view_s) - 1)]
         plasma = ground.plasma[int(np.argmin(np.abs(view_s[moments] - now_s)))]
         then.append(Then(view, float(now_s), plasma))
     during = np.max([one.plasma for one in then], axis=0)  # what is plasma only before or after is free
@@ -301,9 +294,8 @@ def _speed(measured: Measured, track: Front | KnotTrack) -> tuple[np.ndarray, np
     if isinstance(track, Front):
         if (model := front_model(track)) is not None:
             curve = front_curve(track, model, track.time_s)
-            speed = np.where(
-                curve.speed_km_s == 0.0, np.nan, curve.speed_km_s
-            )  # 0 only where the model rests
+            # 0 only where the model rests
+            speed = np.where(curve.speed_km_s == 0.0, np.nan, curve.speed_km_s)
             error = curve.speed_err_km_s
     elif track.fit.model != "none":
         if is_steady(measured, track):

@@ -70,7 +70,7 @@ class Annotation:
         reach, boxes = round(0.4 * self.page.unit), []
         for body in self.bodies:
             if body.letter and body.seen(shot.time_s):
-                view = _views_of(body, self.views, self.insets)[shot.place]
+                view = body.views[shot.place]
                 marks = np.atleast_2d(body.place(view, shot.time_s))
                 if body.sector_deg is not None:
                     marks = body.ends(view, shot.time_s)
@@ -122,7 +122,7 @@ def annotate(
     bodies = bodies_shown(measured, plan, views, insets, wanted)
     bodies = schedule_numbers(bodies[:1] if few else bodies, time) + (bodies[1:] if few else [])
     for body in bodies:
-        ground = mind_way(body, _views_of(body, views, insets), plan.time_s, page, ground)
+        ground = mind_way(body, plan.time_s, page, ground)
     blocks: dict[str, Rect] = {}
 
     def stand(name: str, size: tuple[int, int], spots: tuple[str, ...], ground: Ground) -> Ground:
@@ -161,13 +161,10 @@ def annotate(
                     own = take(own, other.label, page.unit // 3)
             for front in fronts:
                 if front.letter != body.letter:
-                    own = mind_edge(front, _views_of(front, views, insets), plan.time_s, moments, page, own)
+                    own = mind_edge(front, plan.time_s, moments, page, own)
             inside = insets[body.inset].rect.grown(-page.unit // 4) if body.inset >= 0 else page.inside
             here, own = replace(page, inside=inside), replace(own, inside=inside)
-            own_views = _views_of(body, views, insets)
-            body, own = place_number(
-                body, time, own_views, plan.time_s, moments, here, own, headline=headline
-            )
+            body, own = place_number(body, time, plan.time_s, moments, here, own, headline=headline)
             placed.append(body)
             ground = replace(ground, busy=own.busy)
             ground = take(ground, body.label, page.unit // 3) if body.label else ground
@@ -206,13 +203,9 @@ def bodies_shown(
     bodies = bodies_of(measured, first_utc, fronts="front" in wanted, knots="knots" in wanted)
     angles = [float(np.median(np.asarray(measured.orientation.to_product(b.theta_deg)))) for b in bodies]
     homes = [next((k for k, inset in enumerate(insets) if inset.holds(angle)), -1) for angle in angles]
-    bodies = [replace(body, inset=home) for body, home in zip(bodies, homes, strict=True)]
-    return [b for b in bodies if _inside(b, _views_of(b, views, insets), plan)]
-
-
-def _views_of(body: Body, views: tuple[ClipView, ...], insets: tuple[Inset, ...]) -> tuple[ClipView, ...]:
-    """The views of the pictures in which a body stands, one a frame shown."""
-    return views if body.inset < 0 else (insets[body.inset].view,) * len(views)
+    own = [views if home < 0 else (insets[home].view,) * len(views) for home in homes]
+    bodies = [replace(b, inset=home, views=seen) for b, home, seen in zip(bodies, homes, own, strict=True)]
+    return [body for body in bodies if _inside(body, plan)]
 
 
 def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
@@ -230,10 +223,9 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
         draw_insets(canvas, insets, annotation.views[0], orientation, annotation.not_shown, page)
         spared = annotation.words(shot) + annotation.marks(shot)
         for body in annotation.bodies:  # the first letters find room first
-            home = _views_of(body, annotation.views, annotation.insets)[shot.place]
-            inside = annotation.insets[body.inset].rect if body.inset >= 0 else page.inside
-            here = replace(page, inside=inside)
-            letter = draw_body(canvas, body, here, home, shot.time_s, annotation.time, spared)
+            here = replace(page, inside=insets[body.inset].rect if body.inset >= 0 else page.inside)
+            home, now_s = body.views[shot.place], shot.time_s
+            letter = draw_body(canvas, body, here, home, now_s, annotation.time, spared)
             spared += [] if letter is None else [letter]
         if "clock" in annotation.blocks:
             rect, first_utc = annotation.blocks["clock"], annotation.first_utc
@@ -251,11 +243,9 @@ def draw_annotation(annotation: Annotation, canvas: Canvas, shot: Shot) -> None:
         scale_bar.draw_scale(canvas, place, page, view, bar="scale" in wanted, earth="earth" in wanted)
 
 
-def _inside(body: Body, views: tuple[ClipView, ...], plan: Plan) -> bool:
+def _inside(body: Body, plan: Plan) -> bool:
     """Whether the picture shows most of a body's way in the time that the clip shows."""
-    which = np.clip(np.searchsorted(plan.time_s, body.time_s), 0, len(views) - 1)
-    spots = np.array([body.place(views[k], float(s)) for k, s in zip(which, body.time_s, strict=True)])
-    size = np.array([views[0].width, views[0].height])
+    spots, size = body.way(plan.time_s, body.time_s), np.array([body.views[0].width, body.views[0].height])
     during = (body.time_s >= plan.time_s[0]) & (body.time_s <= plan.time_s[-1])
     inside = np.all((spots > 0) & (spots < size - 1), axis=1)
     return bool(during.any() and inside[during].mean() > 0.6)

@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from promtrack.motion.records import Front, KnotTrack
-from promtrack.show.figures.style import brightest, days, outlined
+from promtrack.show.figures.style import days, outlined
 from promtrack.show.findings import going
 from promtrack.show.palette import MarkColours
 from promtrack.show.quoted import named_tracks, speed_of
@@ -107,7 +107,7 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
     boxes = [np.asarray(text.get_window_extent(renderer).extents) for text in axes.texts]
     every = np.concatenate([*points, np.zeros((0, 2))])
     for image in axes.images:
-        light = brightest(np.asarray(image.get_array()))[:: -1 if image.origin == "upper" else 1]
+        light = np.asarray(image.get_array())[:: -1 if image.origin == "upper" else 1, :, 0]  # red
     for index, (one, own) in enumerate(zip(words, points, strict=True)):
         if not one:
             continue

@@ -17,7 +17,6 @@ from promtrack.motion.records import Front, KnotTrack, Prominence
 from promtrack.show.figures.style import (
     PICTURE_INK,
     TEXT_PT,
-    brightest,
     brightness_range,
     outlined,
     plasma,
@@ -161,14 +160,9 @@ def _crop_of(measured: Measured, aspect: float, frames: np.ndarray) -> _Crop:
 
     def turned_by(turn: float) -> _Crop:
         x, y = turned(theta, rho_px, turn, side)
-        needed, wanted = (
-            0.5 * np.array([np.ptp(x), np.ptp(y)]),
-            0.5 * np.array([x.min() + x.max(), y.min() + y.max()]),
-        )
-        half_x, to_picture = (
-            max(needed[0], needed[1] * aspect, 80.0),
-            rotation(turn, side),
-        )  # less shows pixels
+        needed = 0.5 * np.array([np.ptp(x), np.ptp(y)])
+        wanted = 0.5 * np.array([x.min() + x.max(), y.min() + y.max()])
+        half_x, to_picture = max(needed[0], needed[1] * aspect, 80.0), rotation(turn, side)  # less: pixels
         half = np.array([half_x, half_x / aspect])
         half *= min(1.0, float((0.5 * (cover[2:] - cover[:2]) / (np.abs(to_picture.T) @ half)).min()))
         middle = moved_inside(wanted, half, to_picture, cover)
@@ -251,8 +245,6 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
     low = pad - reach.min(axis=0)
     high = np.maximum(size - pad - reach.max(axis=0), low)
     shares = np.stack(np.meshgrid(*[np.linspace(0.0, 1.0, 13)] * 2), axis=-1).reshape(-1, 2)
-    light_of = brightest(picture)
-
     box = np.array([reach.min(axis=0) - pad / 2, reach.max(axis=0) + pad / 2])
 
     def light(origin: np.ndarray) -> float:
@@ -260,7 +252,7 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
         ends = np.clip(origin + box, 0.0, size)
         (left, bottom), (right, top) = (ends / size * picture.shape[1::-1]).astype(int)
         rows = slice(picture.shape[0] - top, picture.shape[0] - bottom)
-        part = light_of[rows, left:right]
+        part = picture[rows, left:right, 0]  # red, the brightest colour
         return float(part.mean()) if part.size else 0.0
 
     origin = min(low + shares * (high - low), key=light)

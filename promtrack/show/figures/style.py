@@ -207,12 +207,6 @@ def plasma(values: np.ndarray, top: float, *, most: tuple[int, int] = (700, 1400
     return PLASMA(np.arcsinh(np.clip(values, 0.0, top) / soft) / np.arcsinh(top / soft), bytes=True)
 
 
-def brightest(picture: np.ndarray) -> np.ndarray:
-    """(rows, columns) the brightest of the first three channels; numpy's maximum over the last axis takes 30
-    times as long."""
-    return np.maximum.reduce(cv2.split(picture)[:3])
-
-
 def outlined(colour: str = "#0b0908", width: float = 4.0) -> list[withStroke]:
     """A dark rim around lines and letters that stand on a picture."""
     return [withStroke(linewidth=width, foreground=colour)]
