@@ -105,13 +105,13 @@ def anchors(strip: Strip, scale_space: tuple[Band, ...], motion: MotionSettings)
         yield Anchor(float(strip.time_s[chosen].mean()), still, tuple(still_band), tuple(flicker), slope)
 
 
-def filled(image: np.ndarray, still: np.ndarray) -> np.ndarray:
-    """The strip with what it does not show replaced by the slow structure."""
+def filled(image: np.ndarray, still: np.ndarray | float = 0.0) -> np.ndarray:
+    """The strip with what it does not show replaced by the slow structure, or by one value."""
     missing = np.isnan(image)
     if not missing.any():
         return image
     whole = image.copy()
-    np.copyto(whole, still, where=missing)  # far faster than np.where
+    np.copyto(whole, still, where=missing, casting="same_kind")  # far faster than np.where
     return whole
 
 

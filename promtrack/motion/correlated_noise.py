@@ -59,15 +59,9 @@ class Moments:
 
     log_det: np.ndarray  # (g, c) of V and of what the data leave of the coefficients' covariance
     squares: np.ndarray  # (g, c) minimum of chi squared, that of the coefficients included
-    values: np.ndarray  # (g, c, k) coefficients of Legendre polynomials in u
-    precision: np.ndarray  # (g, c, k, k) of the coefficients, for a = 1
+    # (g, c, k + 1, k + 1) for a = 1, of Legendre coefficients in u: their precision; last the right side
+    normal: np.ndarray
     free: int  # places
-
-    def of(self, noise: np.ndarray) -> Moments:
-        """With some of the noises alone."""
-        return Moments(
-            self.log_det[noise], self.squares[noise], self.values[noise], self.precision[noise], self.free
-        )
 
     def log_evidence(self) -> np.ndarray:
         """(g, s, c) log likelihood of the track, paths and a² integrated out, with each s² of `SCALES`."""
@@ -134,19 +128,15 @@ def moments_of(time_s: np.ndarray, place_mm: np.ndarray, error_mm: np.ndarray, n
     degree = min(FREEST, n - 2)
     table = np.column_stack([legendre(time_s, time_s, degree), place_mm])  # the middle lies near 0
     white, log_v = _whitened(time_s, table, error_mm, noise)
-    gram = white.swapaxes(1, 2) @ white  # (g, k + 1, k + 1)
-    normal, right, power = gram[:, :-1, :-1], gram[:, :-1, -1], gram[:, -1, -1]
     # Conjugate: the coefficients' variances are counted in units of the same a².
-    prior = _curve_precision(degree)  # (c, k)
-    precision = normal[:, None] + prior[:, :, None] * np.eye(degree + 1)  # (g, c, k, k)
-    values = np.linalg.solve(precision, np.broadcast_to(right[:, None, :, None], (*precision.shape[:3], 1)))[
-        ..., 0
-    ]
-    squares = np.maximum(power[:, None] - np.einsum("gk,gck->gc", right, values), 1e-9)
-    # Coefficients that a curve does not have are held at zero by a huge precision, which cancels here.
-    of_precision = 2.0 * np.log(np.linalg.cholesky(precision).diagonal(axis1=2, axis2=3)).sum(axis=2)
-    log_det = log_v[:, None] + of_precision - np.sum(np.log(prior), axis=1)
-    return Moments(log_det, squares, values, precision, n)
+    prior = np.pad(_curve_precision(degree), ((0, 0), (0, 1)))  # (c, k + 1)
+    normal = (white.swapaxes(1, 2) @ white)[:, None] + prior[:, :, None] * np.eye(degree + 2)
+    # The last pivot squared is what the coefficients leave of chi squared. Coefficients that a curve does not
+    # have are held at zero by a huge precision, which cancels in the determinant.
+    normal[..., -1, -1] += 1e-9
+    pivots = np.linalg.cholesky(normal).diagonal(axis1=2, axis2=3)
+    log_det = log_v[:, None] + np.sum(2.0 * np.log(pivots[..., :-1]) - np.log(prior[:, :-1]), axis=2)
+    return Moments(log_det, pivots[..., -1] ** 2, normal, n)
 
 
 def legendre(at_s: np.ndarray, time_s: np.ndarray, degree: int, order: int = 0) -> np.ndarray:

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from promtrack.motion import limits
+from promtrack.motion.background import filled
 from promtrack.motion.false_alarms import Tail
 from promtrack.motion.leading_edge import LOWEST_MM, sector_columns
 from promtrack.motion.records import FrontSearch
@@ -30,7 +31,7 @@ TEST_NOISE = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
 class Cells:
     """Mean brightness of cells less the lower quartile over all angles: a veil, a ring of scattered light."""
 
-    value: np.ndarray  # (n, rows, columns) float32; inf where less than half of a cell is shown
+    value: np.ndarray  # (n, rows, columns) float32; inf where no whole cell is shown
     flicker: np.ndarray  # (rows, columns) 1 sigma of a value from frame to frame
     unrest: np.ndarray  # (n,) flicker of each frame over the usual one, 1 at least
     time_s: np.ndarray  # (n,)
@@ -96,7 +97,8 @@ def find_rising_edges(
         sentence = "Eruptions cannot be measured: the strips show too little sky above the limb."
         return nothing, FrontSearch("not measurable", sentence)
     edge = _edge(cells, new_light(cells))
-    paths = [_best_path(cells, edge[:, :, k]) for k in range(edge.shape[2])]
+    best = _gains(cells, edge)
+    paths = [_best_path(cells, edge[..., k], best[..., k]) for k in range(edge.shape[2])]
     scores = np.array([path.score for path in paths])
 
     def same_edge(column: int) -> tuple[int, int]:
@@ -104,8 +106,7 @@ def find_rising_edges(
         return _around(scores >= 0.3 * scores[column], column)
 
     # the best path and what comes after it, in its column and in neighbours like it, are no chance
-    best = int(scores.argmax())
-    first, last = same_edge(best)
+    first, last = same_edge(int(scores.argmax()))
     for column in range(first, last + 1):
         _leave_out(cells, edge[:, :, column], paths[column])
     chance = _chance(cells, edge, rng)
@@ -149,20 +150,17 @@ def cells_of(strip: Strip) -> Cells:
     rows, columns = (geometry.rows - first) // height, geometry.columns // width
     together = -(-len(strip) // limits.MOST_TIMES)
 
-    def reduced(picture: np.ndarray) -> list[np.ndarray]:
+    def reduced(picture: np.ndarray) -> np.ndarray:
         part = picture[first : first + rows * height, : columns * width]
-        shown = np.isfinite(part)
-        whole = np.where(shown, part, np.float32(0)), shown.astype(np.float32)
-        return [cv2.resize(one, (columns, rows), interpolation=cv2.INTER_AREA) for one in whole]  # (x, y)
+        return cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA)  # (x, y)
 
-    n = -(-len(strip) // together)
-    light, weight = (np.zeros((n, rows, columns), np.float32) for _ in range(2))
-    for i, (one, shown) in enumerate(strip.mapped(reduced)):
-        light[i // together] += one
-        weight[i // together] += shown
-    np.divide(light, weight, out=light, where=weight > 0)
-    light[weight < 0.5] = np.inf
-    del weight  # as much memory as the light
+    light = np.zeros((-(-len(strip) // together), rows, columns), np.float32)
+    seen = np.zeros(light.shape, np.uint16)
+    for i, mean in enumerate(strip.mapped(reduced)):
+        light[i // together] += filled(mean)
+        seen[i // together] += np.isfinite(mean)
+    np.divide(light, seen, out=light, where=seen > 0)
+    light[seen == 0] = np.inf
     veil = np.partition(light, columns // 4, axis=2)[:, :, columns // 4, None]
     light -= np.where(np.isfinite(veil), veil, np.float32(0.0))
     times = np.array([part.mean() for part in np.split(strip.time_s, range(together, len(strip), together))])
@@ -239,9 +237,8 @@ def _gains(cells: Cells, edge: np.ndarray) -> np.ndarray:
     return best
 
 
-def _best_path(cells: Cells, edge: np.ndarray) -> _Path:
-    """The best path of one column (n, rows)."""
-    best = _gains(cells, edge)
+def _best_path(cells: Cells, edge: np.ndarray, best: np.ndarray) -> _Path:
+    """The best path of one column (n, rows), from its `_gains`."""
     longest, farthest = _reach(cells)
     row, i = (int(k) for k in np.unravel_index(int(best.argmax()), best.shape))
     path = [(i, row)]
@@ -288,7 +285,7 @@ def _leave_out(cells: Cells, edge: np.ndarray, path: _Path) -> None:
     for i, row in zip(path.index, path.row, strict=True):
         edge[max(i - 1, 0) :, row] = 0.0
     for piece in (edge[: ends[0][0] + 1, : ends[0][1]], edge[ends[1][0] :, ends[1][1] + 1 :]):
-        if piece.size and (more := _best_path(cells, piece)).score > 0:
+        if piece.size and (more := _best_path(cells, piece, _gains(cells, piece))).score > 0:
             _leave_out(cells, piece, more)
 
 

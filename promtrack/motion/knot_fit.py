@@ -18,7 +18,6 @@ from promtrack.motion.correlated_noise import (
     SCALES,
     SIZES_MM,
     WHITE,
-    Moments,
     Noise,
     legendre,
     moments_of,
@@ -53,8 +52,9 @@ class _Axis:
 
     time_s: np.ndarray
     middle_mm: float
-    moments: Moments
-    cov: np.ndarray  # (g, c, k, k) of the coefficients, for a = 1
+    free: int  # places
+    values: np.ndarray  # (g, c, k) Legendre coefficients
+    cov: np.ndarray  # (g, c, k, k) of these, for a = 1
     weight: np.ndarray  # (g, c) sum 1
     variance: np.ndarray  # (g, c) a²
     white2_mm2: float  # a² w²
@@ -67,14 +67,14 @@ class _Axis:
     ) -> tuple[np.ndarray, np.ndarray]:
         """(m,) the path or its derivative at some times, and the variance within and between the curves."""
         weight = self.weight if weight is None else weight
-        rows = legendre(time_s, self.time_s, self.moments.values.shape[-1] - 1, order)
-        values = self.moments.values @ rows.T  # (g, c, m)
+        rows = legendre(time_s, self.time_s, self.values.shape[-1] - 1, order)
+        values = self.values @ rows.T  # (g, c, m)
         # one product of matrices: the same sum by einsum took a tenth of the time of measuring all motion
         own2 = np.tensordot(self.cov, rows[:, :, None] * rows[:, None, :], axes=([2, 3], [1, 2]))
         own2 *= self.variance[..., None]
         if order:
             still = 1.0 - self._moves()[..., None]
-            sway = self.moments.values[..., 3:] @ rows[:, 3:].T
+            sway = self.values[..., 3:] @ rows[:, 3:].T
             values = values - still * sway
             own2 += still * (1.0 - still) * sway**2
         mean = np.einsum("gc,gcm->m", weight, values)
@@ -84,7 +84,7 @@ class _Axis:
         """Whether a term beyond the parabola is seen in what is a parabola or a gentle arch."""
         weight = self.weight * (KIND == 1)
         weight = weight / max(weight.sum(), 1e-300)
-        cubic = self.moments.values[..., 3:4].sum(axis=-1)
+        cubic = self.values[..., 3:4].sum(axis=-1)
         own2 = self.cov[..., 3:4, 3:4].sum(axis=(-2, -1)) * self.variance
         mean = float(np.sum(weight * cubic))
         return mean**2 > SEEN**2 * float(np.sum(weight * (own2 + (cubic - mean) ** 2)))
@@ -94,7 +94,7 @@ class _Axis:
         knot, or leaves it, moves its middle within it and no further."""
         if not self.size_mm:
             return np.ones_like(self.weight)
-        sway = self.moments.values[..., 3:]
+        sway = self.values[..., 3:]
         mean2 = np.sum(sway**2 / (2 * np.arange(3, 3 + sway.shape[-1]) + 1), axis=-1)
         return np.asarray(expit(0.5 * mean2 / (WITHIN * self.size_mm) ** 2))
 
@@ -160,7 +160,7 @@ def fit_path(
     accel_err = math.sqrt(accel_err**2 + float(unit**2 @ bend2))
     own_km_s, sigma_km_s = velocity * KM_S, np.sqrt(variance) * KM_S
     speed, speed_err = _speed(own_km_s, sigma_km_s)
-    squares, free = sum(axis.misfit for axis in axes), sum(axis.moments.free for axis in axes) - 4
+    squares, free = sum(axis.misfit for axis in axes), sum(axis.free for axis in axes) - 4
     fit = KnotFit(
         model=MODELS[model],
         time_s=float(middle[0]),
@@ -200,15 +200,17 @@ def _axis(
     usual = np.exp(joint - joint.max(axis=2, keepdims=True, initial=-1e300))
     usual *= (noise.usual / np.maximum(usual.sum(axis=2), 1e-300))[..., None]
     misfit = float(np.einsum("gsc,gc,s->", usual, moments.squares, 1.0 / SCALES))
-    moments, each = moments.of(kept), each[kept] / each[kept].sum()
-    variance, weight = moments.variance(), each.sum(axis=1)
+    each, normal = each[kept] / each[kept].sum(), moments.normal[kept]
+    variance, weight = moments.variance()[kept], each.sum(axis=1)
+    cov = np.linalg.inv(normal[..., :-1, :-1])
     per_noise = np.einsum("gsc,gsc->g", each, variance)
     white2, slow2 = noise.white_mm[kept] ** 2, noise.slow_mm[kept] ** 2
     return _Axis(
         time_s,
         middle,
-        moments,
-        np.linalg.inv(moments.precision),
+        moments.free,
+        (cov @ normal[..., :-1, -1:])[..., 0],
+        cov,
         weight,
         np.einsum("gsc,gsc->gc", each, variance) / np.maximum(weight, 1e-300),
         float(per_noise @ white2),
@@ -227,7 +229,7 @@ def _acceleration(axes: list[_Axis], middle: np.ndarray, unit: np.ndarray) -> tu
         weight[:, _PARABOLA] = axis.weight.sum(axis=1)
         (value[k],), (variance[k],) = axis.at(middle, 2, weight)
         probability = float(free.sum())
-        if axis.moments.values.shape[-1] > FREEST and probability > 0:
+        if axis.values.shape[-1] > FREEST and probability > 0:
             # at its ends a polynomial of high degree bends as no data ask for
             inner = axis.time_s[len(axis.time_s) // 6 : -(len(axis.time_s) // 6) or None]
             on_the_way, _ = axis.at(inner, 2, free / probability)

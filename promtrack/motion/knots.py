@@ -115,7 +115,7 @@ def _points(
 
     missing = np.isnan(image)
     hidden = bool(missing.any())
-    images = band_images(filled(image, mixed(before.still, after.still)) if hidden else image, scale_space)
+    images = band_images(filled(image, mixed(before.still, after.still)), scale_space)
     peaks, contrast = [], []
     for k, band in enumerate(scale_space):
         quiet = mixed(before.still_band[k], after.still_band[k])

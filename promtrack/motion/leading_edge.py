@@ -15,6 +15,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d, median_filter
 
 from promtrack.motion import limits
+from promtrack.motion.background import filled
 from promtrack.strip.records import Strip, StripGeometry
 
 LEVELS = np.array([0.3, 0.4, 0.5, 0.6, 0.7])  # of the leading structure's brightness
@@ -154,11 +155,9 @@ def _standing(
 def smoothed(picture: np.ndarray, along_px: float) -> tuple[np.ndarray, np.ndarray]:
     """A picture smoothed by `along_px` columns and as little in height as pixels sample, nan counting as 0;
     and where it shows something."""
-    shown = np.isfinite(picture)
-    known = np.where(shown, picture, np.float32(0))
-    return cv2.GaussianBlur(
-        known, (0, 0), sigmaX=along_px, sigmaY=limits.SAMPLED_PX, borderType=cv2.BORDER_REFLECT
-    ), shown
+    known, border = filled(picture), cv2.BORDER_REFLECT
+    smooth = cv2.GaussianBlur(known, (0, 0), along_px, sigmaY=limits.SAMPLED_PX, borderType=border)
+    return smooth, np.isfinite(picture)
 
 
 def _noise_level(smooth: np.ndarray, shown: np.ndarray, noise: np.ndarray, lag: int) -> float:

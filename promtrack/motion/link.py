@@ -10,9 +10,11 @@ optimal assignment (Jaqaman et al. 2008, Nature Methods 5, 695).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import fmean
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
+from scipy.spatial import cKDTree
 
 ACCEL_MM_S2 = 1.5e-4  # 150 m/s^2, 1 sigma: half of solar gravity; a turn of 60 km/s on a radius of 24 Mm
 GATE2 = 16.0  # squared normalised distance at which a point cannot belong to a track (4 sigma, two axes)
@@ -50,16 +52,6 @@ class Linking:
     area_mm2: float  # area looked at, for the density of chance points
 
 
-@dataclass(slots=True, eq=False)
-class _Track:
-    points: list[int]
-    time_s: float
-    state: np.ndarray  # (2, 2): place and velocity, rows; axes, columns
-    cov: np.ndarray  # (2, 2, 2): for each axis, of place and velocity
-    bright: float  # mean logarithm of the signal-to-noise ratio of its last five points
-    misses: int = 0
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Lines:
     """Straight lines: places and velocities at one time each."""
@@ -74,16 +66,33 @@ def link_points(places: Places, linking: Linking) -> list[np.ndarray]:
     n = len(places.time_s)
     order = np.searchsorted(places.index, np.arange(n + 1))
     chance = max(len(places.index), 1) / n / linking.area_mm2 * crowding(places)
-    free = np.ones(len(places.index), bool)
-    alive: list[_Track] = []
-    done: list[_Track] = []
+    free, bright = np.ones(len(places.index), bool), np.log(places.snr).tolist()
+    # the tracks that may go on: their points, where they are now, and strips in a row without a point
+    alive: list[list[int]] = []
+    state, cov, misses = np.empty((0, 2, 2)), np.empty((0, 2, 2, 2)), np.empty(0, int)
+    done: list[list[int]] = []
     for i in range(n):
-        here = np.arange(order[i], order[i + 1])
-        _extend(alive, here, places, float(places.time_s[i]), float(chance[i]), free)
-        done += [track for track in alive if track.misses > MISSES]
-        alive = [track for track in alive if track.misses <= MISSES]
-        alive += _begin(i, order, places, linking, free)
-    tracks = _close_gaps([np.array(track.points) for track in done + alive], places, linking)
+        if alive:
+            state, cov = _carried(state, cov, places.time_s[i : i + 1] - places.time_s[i - 1])
+            misses += 1
+            usual = np.array([fmean([bright[one] for one in points[-5:]]) for points in alive])
+            track, point = _next_points(
+                state, cov, usual, np.arange(order[i], order[i + 1]), places, chance[i]
+            )
+            state[track], cov[track] = _updated(state[track], cov[track], point, places)
+            misses[track], free[point] = 0, False
+            for k, one in zip(track.tolist(), point.tolist(), strict=True):
+                alive[k].append(one)
+            going = misses <= MISSES
+            done += [points for points, on in zip(alive, going, strict=True) if not on]
+            alive = [points for points, on in zip(alive, going, strict=True) if on]
+            state, cov, misses = state[going], cov[going], misses[going]
+        if begun := _begin(i, order, places, linking, free):
+            line = _lines(begun, places, last=True)
+            alive += [three.tolist() for three in begun]
+            state, cov = np.concatenate([state, line.state]), np.concatenate([cov, line.cov])
+            misses = np.append(misses, np.zeros(len(begun), int))
+    tracks = _close_gaps([np.array(points) for points in done + alive], places, linking)
     return [track for track in tracks if len(track) >= linking.least_points]
 
 
@@ -93,32 +102,23 @@ def crowding(places: Places) -> np.ndarray:
     return np.maximum(np.bincount(places.index, minlength=n) * n / max(len(places.index), 1), 1.0)
 
 
-def _extend(
-    alive: list[_Track], here: np.ndarray, places: Places, time_s: float, chance: float, free: np.ndarray
-) -> None:
-    """Give points of one strip to the tracks, in place."""
-    if not alive:
-        return
-    dt = np.array([time_s - track.time_s for track in alive])
-    state, cov = _carried(np.array([one.state for one in alive]), np.array([one.cov for one in alive]), dt)
-    for track, new_state, new_cov in zip(alive, state, cov, strict=True):
-        track.state, track.cov, track.time_s = new_state, new_cov, time_s
-        track.misses += 1
-    if not len(here):
-        return
+def _next_points(
+    state: np.ndarray, cov: np.ndarray, usual: np.ndarray, here: np.ndarray, places: Places, chance: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Which tracks go on to which of the points `here` of one strip; `usual`: mean logarithm of the
+    signal-to-noise ratio of each track's last five points."""
     # log likelihood ratio of each (track, point) pair against chance
-    off = places.place_mm[here] - state[:, None, 0]
     spread2 = cov[:, None, :, 0, 0] + places.error_mm[here] ** 2 + SMALLEST_MM**2
-    distance2 = (off**2 / spread2).sum(-1)
-    bright = np.log(places.snr[here]) - np.array([track.bright for track in alive])[:, None]
-    gain = -0.5 * distance2 - 0.5 * np.log(spread2).sum(-1) - np.log(2 * np.pi * chance)
-    gain -= 0.5 * np.minimum((bright / FADE_SNR) ** 2, 9.0)
-    # A point that is no gain for any track is left alone: an extra column a track, of no gain.
-    table = np.hstack([np.where(distance2 < GATE2, gain, -1e6), np.zeros((len(alive), len(alive)))])
-    for k, column in zip(*linear_sum_assignment(table, maximize=True), strict=True):
-        if column < len(here) and table[k, column] > 0:
-            _update(alive[k], int(here[column]), places)
-            free[here[column]] = False
+    off2 = (places.place_mm[here] - state[:, None, 0]) ** 2 / spread2
+    distance2 = off2[..., 0] + off2[..., 1]
+    brighter = np.log(places.snr[here]) - usual[:, None]
+    gain = -0.5 * distance2 - 0.5 * np.log(spread2[..., 0] * spread2[..., 1]) - np.log(2 * np.pi * chance)
+    gain -= 0.5 * np.minimum((brighter / FADE_SNR) ** 2, 9.0)
+    # A point that is no gain for any track is left alone: no pair of the greatest total gain is a loss.
+    table = np.where(distance2 < GATE2, np.maximum(gain, 0.0), 0.0)
+    track, column = linear_sum_assignment(table, maximize=True)
+    better = table[track, column] > 0
+    return track[better], here[column[better]]
 
 
 def _carried(state: np.ndarray, cov: np.ndarray, dt: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -130,74 +130,64 @@ def _carried(state: np.ndarray, cov: np.ndarray, dt: np.ndarray) -> tuple[np.nda
     return step[:, 0] @ state, step @ cov @ step.swapaxes(-1, -2) + push * push.swapaxes(-1, -2)
 
 
-def _update(track: _Track, point: int, places: Places) -> None:
+def _updated(
+    state: np.ndarray, cov: np.ndarray, point: np.ndarray, places: Places
+) -> tuple[np.ndarray, np.ndarray]:
+    """States and covariances of tracks that have each met a point."""
     noise2 = places.error_mm[point] ** 2 + SMALLEST_MM**2
-    weight = track.cov[:, :, 0] / (track.cov[:, 0, 0] + noise2)[:, None]  # (axis, place and velocity)
-    off = places.place_mm[point] - track.state[0]
-    track.state = track.state + weight.T * off
-    track.cov = track.cov - weight[:, :, None] * track.cov[:, None, 0, :]
-    track.points.append(point)
-    track.bright = _brightness(track.points, places)
-    track.misses = 0
+    weight = cov[..., 0] / (cov[..., 0, 0] + noise2)[..., None]  # (k, axis, place and velocity)
+    off = places.place_mm[point] - state[:, 0]
+    return state + weight.swapaxes(1, 2) * off[:, None], cov - weight[..., None] * cov[..., None, 0, :]
 
 
-def _brightness(points: list[int], places: Places) -> float:
-    return float(np.mean(np.log(places.snr[points[-5:]])))
-
-
-def _begin(i: int, order: np.ndarray, places: Places, linking: Linking, free: np.ndarray) -> list[_Track]:
+def _begin(i: int, order: np.ndarray, places: Places, linking: Linking, free: np.ndarray) -> list[np.ndarray]:
     """New tracks of three free points, the last in strip i, with at most one strip left out."""
-
-    def free_in(k: int) -> np.ndarray:
-        return order[k] + np.flatnonzero(free[order[k] : order[k + 1]])
-
+    last, *before = (
+        order[k] + np.flatnonzero(free[order[k] : order[k + 1]]) for k in range(i, max(i - 4, -1), -1)
+    )
     triples, costs = [], []
     for near, far in ((1, 2), (1, 3), (2, 3)):
-        if i >= far and all(len(points) for points in (free_in(i), free_in(i - near), free_in(i - far))):
-            found, cost = _triples(free_in(i - far), free_in(i - near), free_in(i), places, linking)
+        if len(before) >= far and all(map(len, (last, before[near - 1], before[far - 1]))):
+            found, cost = _triples(before[far - 1], before[near - 1], last, places, linking)
             triples.append(found)
             costs.append(cost + 3.0 * (far - 2))  # a strip left out needs a better fit
-    if not triples:
-        return []
-    table, cost = np.concatenate(triples), np.concatenate(costs)
-    chosen = []
-    for three in table[np.argsort(cost, kind="stable")]:
+    chosen: list[np.ndarray] = []
+    for three in np.concatenate(triples)[np.concatenate(costs).argsort(kind="stable")] if triples else ():
         if free[three].all():
             free[three] = False
             chosen.append(three)
-    if not chosen:
-        return []
-    line = _lines(chosen, places, last=True)
-    return [
-        _Track(three.tolist(), float(time_s), state, cov, _brightness(three.tolist(), places))
-        for three, time_s, state, cov in zip(chosen, line.time_s, line.state, line.cov, strict=True)
-    ]
+    return chosen
 
 
 def _triples(
     first: np.ndarray, middle: np.ndarray, last: np.ndarray, places: Places, linking: Linking
 ) -> tuple[np.ndarray, np.ndarray]:
     """(k, 3) triples that one velocity explains, and their costs."""
-    time = places.time_s[places.index]
-    t0, t1, t2 = time[first[0]], time[middle[0]], time[last[0]]
+    t0, t1, t2 = (places.time_s[places.index[points[0]]] for points in (first, middle, last))
+    place, error2 = places.place_mm, places.error_mm**2
     reach = linking.fastest_mm_s * (t2 - t0)
-    a, c = np.nonzero(
-        ((places.place_mm[first][:, None] - places.place_mm[last][None]) ** 2).sum(-1) < reach**2
-    )
+    a, c, apart = _within(place[first], place[last], reach)
     if not len(a):
         return np.empty((0, 3), int), np.empty(0)
     share = (t1 - t0) / (t2 - t0)
     start, end = first[a], last[c]
-    expected = (1 - share) * places.place_mm[start] + share * places.place_mm[end]
+    expected = (1 - share) * place[start] + share * place[end]
     bend = 0.5 * ACCEL_MM_S2 * (t1 - t0) * (t2 - t1)
-    base2 = ((1 - share) * places.error_mm[start]) ** 2 + (share * places.error_mm[end]) ** 2
-    spread2 = base2[:, None] + places.error_mm[middle][None] ** 2 + 1.5 * SMALLEST_MM**2 + bend**2
-    distance2 = ((places.place_mm[middle][None] - expected[:, None]) ** 2 / spread2).sum(-1)
-    pair, b = np.nonzero(distance2 < 0.6 * GATE2)
-    brightness = np.log(places.snr[np.stack([start[pair], middle[b], end[pair]])])
-    speed = np.sqrt(((places.place_mm[start] - places.place_mm[end]) ** 2).sum(-1))[pair] / reach
-    cost = distance2[pair, b] + np.ptp(brightness, axis=0) / FADE_SNR + 6.0 * speed
-    return np.column_stack([start[pair], middle[b], end[pair]]), cost
+    base2 = (1 - share) ** 2 * error2[start] + share**2 * error2[end] + 1.5 * SMALLEST_MM**2 + bend**2
+    most2 = 0.6 * GATE2
+    far = np.sqrt(most2 * (base2.max() + error2[middle].max()))
+    pair, b, _ = _within(expected, place[middle], far)
+    three = np.stack([start[pair], middle[b], end[pair]])
+    x2, y2 = ((place[middle[b]] - expected[pair]) ** 2 / (error2[middle[b]] + base2[pair])).T
+    cost = x2 + y2 + np.ptp(np.log(places.snr[three]), axis=0) / FADE_SNR + 6.0 * apart[pair] / reach
+    good = x2 + y2 < most2
+    return three.T[good], cost[good]
+
+
+def _within(places: np.ndarray, others: np.ndarray, reach: float) -> tuple[np.ndarray, ...]:
+    """Numbers of the pairs of (n, 2) places and (m, 2) others nearer than `reach`, and their distances."""
+    near = cKDTree(places).sparse_distance_matrix(cKDTree(others), reach, output_type="ndarray")
+    return near["i"], near["j"], near["v"]
 
 
 def _close_gaps(tracks: list[np.ndarray], places: Places, linking: Linking) -> list[np.ndarray]:

@@ -139,7 +139,7 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     false_alarm = min(1.0, threads * _false_alarm(t, x, frequency, np.random.default_rng(len(t))))
     if not false_alarm <= 1e-4:
         return None
-    curve, rest = _model(trace.time_s - trace.time_s[0], fit.values), float(fit.values[0])
+    (curve, _), rest = _model(trace.time_s - trace.time_s[0], fit.values), float(fit.values[0])
     return Oscillation(
         slit=slit,
         time_s=trace.time_s,
@@ -158,13 +158,16 @@ def _oscillation(trace: _Trace, slit: int, threads: int) -> Oscillation | None:
     )
 
 
-def _model(t: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Sine on a slow drift; with a sixth value, the inverse of the damping time, a damped one."""
+def _model(t: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(n,) sine on a slow drift, with a sixth value, the inverse of the damping time, a damped one; and its
+    derivatives (n, k) by the values."""
     rest, drift, cosine, sine, frequency, *more = values
-    damping = more[0] if more else 0.0
-    phase = 2 * np.pi * frequency * t
-    swing = cosine * np.cos(phase) + sine * np.sin(phase)
-    return rest + drift * t + np.exp(np.clip(-damping * t, -50, 50)) * swing
+    turn = 2 * np.pi * t
+    decay = np.exp(np.clip(-more[0] * t, -50, 50)) if more else np.ones_like(t)
+    cos, sin = decay * np.cos(turn * frequency), decay * np.sin(turn * frequency)
+    swing = cosine * cos + sine * sin
+    slopes = [np.ones_like(t), t, cos, sin, turn * (sine * cos - cosine * sin), -t * swing]
+    return rest + drift * t + swing, np.column_stack(slopes[: len(values)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -197,14 +200,19 @@ def _fitted(t: np.ndarray, x: np.ndarray, err: np.ndarray, start: list[float]) -
     if len(t) <= len(start):
         return None
 
-    def off(values: np.ndarray) -> np.ndarray:
-        return (_model(t, values) - x) / err
-
-    fit = least_squares(off, start, method="lm", x_scale="jac", xtol=1e-12, ftol=1e-12)
+    fit = least_squares(
+        lambda values: (_model(t, values)[0] - x) / err,
+        start,
+        jac=lambda values: _model(t, values)[1] / err[:, None],
+        method="lm",
+        x_scale="jac",
+        xtol=1e-12,
+        ftol=1e-12,
+    )
     normal = fit.jac.T @ fit.jac
     if not fit.success or np.linalg.matrix_rank(normal, hermitian=True) < len(start):
         return None
-    residual = x - _model(t, fit.x)
+    residual = x - _model(t, fit.x)[0]
     r, chi2 = memory_of(residual, len(start)), float(np.sum((residual / err) ** 2))
     scatter = max(1.0, chi2 / (len(t) - len(start))) * (1 + r) / (1 - r)
     return _Swing(fit.x, np.linalg.inv(normal) * scatter, residual)

@@ -12,6 +12,7 @@ import numpy as np
 from scipy import ndimage
 
 from promtrack.motion import limits
+from promtrack.motion.background import filled
 from promtrack.strip.records import Strip, StripGeometry
 
 SPICULES_MM = 10.0  # spicules reach 10 Mm (conventional; AMS glossary): what stays below is limb
@@ -42,17 +43,14 @@ def smoothed_light(light: np.ndarray, step: int, geometry: StripGeometry) -> np.
     """Means over `step` x `step` values of a strip, after a Gaussian; both together blur by `FINEST_MM`.
     nan where less than half of the weight is seen."""
     used = light[: geometry.rows * step, : geometry.columns * step]
-    seen = np.isfinite(used)
-    size = geometry.columns, geometry.rows  # x, y
+    # (x, y); a mean that holds what is not shown is not shown
+    means = cv2.resize(used, (geometry.columns, geometry.rows), interpolation=cv2.INTER_AREA)
     # the means have blurred already, with the variance of so many places
     sides = np.array([geometry.mm_per_column(0.0), geometry.mm_per_row])
     sigma_x, sigma_y = np.sqrt((limits.FINEST_MM / sides) ** 2 - (1.0 - step**-2.0) / 12.0).tolist()
-    small = (
-        cv2.resize(a, size, interpolation=cv2.INTER_AREA)
-        for a in (seen.astype(np.float32), np.where(seen, used, 0))
-    )
     weight, value = (
-        cv2.GaussianBlur(a, (0, 0), sigma_x, sigmaY=sigma_y, borderType=cv2.BORDER_REPLICATE) for a in small
+        cv2.GaussianBlur(a, (0, 0), sigma_x, sigmaY=sigma_y, borderType=cv2.BORDER_REPLICATE)
+        for a in (np.isfinite(means).astype(np.float32), filled(means))
     )
     return np.where(weight > 0.5, value / np.maximum(weight, 1e-6), np.nan)
 

@@ -72,9 +72,9 @@ def find_ridges(
     if n < limits.LEAST_FRAMES or d < 8:
         return ()
     picture = _without_background(diagram)
-    # speeds in px/s, spaced so that a line errs by less than a smoothing length at its ends
+    # speeds in px/s, spaced so that a line errs by a smoothing length at its ends at most
     cadence = float(np.median(np.diff(picture.time_s)))
-    spacing = limits.SAMPLED_PX / (HALF_WINDOW * cadence)
+    spacing = 2 * limits.SAMPLED_PX / (HALF_WINDOW * cadence)
     fastest = fastest_km_s / limits.KM_S / picture.step_mm
     count = int(np.ceil(min(fastest, d / (2 * cadence)) / spacing))  # seen in three strips at least
     speeds = np.arange(-count, count + 1) * spacing
@@ -136,22 +136,18 @@ def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
     near = np.clip(near, 0, n - 1)
     margin = int(np.ceil(np.abs(speeds).max() * np.abs(gap[valid]).max())) + 1
     wide = d + 2 * margin
-    # A row of zeros at the end stands for strips that do not count.
-    flat, seen = (
-        np.pad(one.astype(np.float32), ((0, 1), (margin, margin))).ravel()
-        for one in (np.minimum(picture.value, 6.0), picture.shown)  # one flash makes no ridge
-    )
-    light, count_of = (np.lib.stride_tricks.sliding_window_view(one, d) for one in (flat, seen))
+    # A row of zeros at the end stands for strips that do not count. Light is the real part, and whether it is
+    # shown the imaginary one, so that both are summed at once; one flash makes no ridge.
+    flat = np.pad(np.minimum(picture.value, 6.0) + 1j * picture.shown, ((0, 1), (margin, margin)))
+    flat = np.lib.stride_tricks.sliding_window_view(flat.astype(np.complex64).ravel(), d)
     strength = np.full((len(index), d), -np.inf, np.float32)
     best = np.zeros((len(index), d), np.float32)
     for speed in speeds:
-        total = np.zeros((len(index), d), np.float32)
-        count = np.zeros((len(index), d), np.float32)
+        total = np.zeros((len(index), d), np.complex64)
         starts = np.where(valid, near * wide + margin + np.rint(speed * gap * valid).astype(int), n * wide)
         for start in starts.T:
-            total += light[start]
-            count += count_of[start]
-        value = np.where(count >= 4, total / np.sqrt(np.maximum(count, 1)), -np.inf)
+            total += flat[start]
+        value = np.where(total.imag >= 4, total.real / np.sqrt(np.maximum(total.imag, 1)), -np.inf)
         better = value > strength
         strength[better] = value[better]
         best[better] = speed
@@ -160,25 +156,24 @@ def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
 
 def _follow(picture: _Picture, start: int, x: float, px_s: float) -> tuple[np.ndarray, np.ndarray]:
     """Strips and places [px] of the ridge through a point, each sought on the line through its nearest."""
-    time_s = picture.time_s
-    found: dict[int, float] = {}
+    time_s = picture.time_s.tolist()
+    path: list[tuple[int, float, float]] = []  # strip, time and place, the last found at the end
     for direction in (1, -1):
         misses, i = 0, start if direction > 0 else start - 1
         while 0 <= i < len(time_s) and misses < HALF_WINDOW:
-            known = np.array(list(found), int)
-            near = known[np.argsort(np.abs(known - i), kind="stable")][: 2 * HALF_WINDOW]
             at = x + px_s * (time_s[i] - time_s[start])
-            if len(near) >= 5:
-                since, places = time_s[near] - time_s[i], np.array([found[j] for j in near])
-                apart = since - since.mean()
-                at = places.mean() - since.mean() * (apart @ places) / max(apart @ apart, 1e-9)
+            if len(path) >= 5:
+                _, time, places = np.array(path[-2 * HALF_WINDOW :]).T
+                apart = time - time.mean()
+                slope = (apart @ places) / max(apart @ apart, 1e-9)
+                at = places.mean() + (time_s[i] - time.mean()) * slope
             place = _place_near(picture.value, picture.shown, i, float(at))
             misses = misses + 1 if place is None else 0
             if place is not None:
-                found[i] = place
+                path.append((i, time_s[i], place))
             i += direction
-    index = np.array(sorted(found), int)
-    return index, np.array([found[i] for i in index])
+        path.reverse()  # the other way goes on from its beginning
+    return np.array([i for i, _, _ in path], int), np.array([place for _, _, place in path])
 
 
 def _blank(

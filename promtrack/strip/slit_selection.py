@@ -105,14 +105,15 @@ def _moments(strip: Strip, step: int, geometry: StripGeometry, sigma: float) -> 
     when = (places - places.mean()) / max(np.std(places), 1e-9)
     for at, (first, *second) in zip(when, map_ahead(pair, places.tolist()), strict=True):
         last = second[0] if second else first
-        middle = np.nan_to_num((first + last) / 2.0)
-        total += middle
-        sloped += at * middle
-        products += np.nan_to_num(first * last)
-        number += np.isfinite(first + last)
+        both = first + last
+        shown = np.isfinite(both)
+        for part, into in ((first, total), (last, total), (np.float32(at) * both, sloped)):
+            cv2.accumulate(part, into, shown.view(np.uint8))
+        cv2.accumulateProduct(first, last, products, shown.view(np.uint8))
+        number += shown
     number[number < max(0.5 * number.max(), 1.0)] = np.nan
-    mean = total / number
-    return mean, products / number - mean**2 - (sloped / number) ** 2
+    mean = 0.5 * total / number
+    return mean, products / number - mean**2 - (0.5 * sloped / number) ** 2
 
 
 def _smooth(plane: np.ndarray, step: int, geometry: StripGeometry, sigma: float) -> np.ndarray:
@@ -120,7 +121,7 @@ def _smooth(plane: np.ndarray, step: int, geometry: StripGeometry, sigma: float)
     used = plane[: geometry.rows * step, : geometry.columns * step]
     means = cv2.resize(used, (geometry.columns, geometry.rows), interpolation=cv2.INTER_AREA)  # (x, y)
     seen = np.isfinite(means)
-    smooth = cv2.GaussianBlur(np.where(seen, means, np.float32(0)), (0, 0), sigma).astype(float)
+    smooth = cv2.GaussianBlur(np.where(seen, means, np.float32(0)), (0, 0), sigma)
     smooth[cv2.GaussianBlur(seen.astype(np.float32), (0, 0), sigma) < 0.999] = np.nan
     return smooth
 
