@@ -175,26 +175,17 @@ def _motion(run: Measured, *, quotable: bool) -> dict[str, Any]:
         height = top_height(run, body)
         return {"height_mm": height.value, "height_err_mm": height.error}
 
-    def knot_speed(k: KnotTrack) -> dict[str, Any]:
-        quoted = speed_of(run, k)
-        return {
-            "knot": k.knot,
-            "pa_deg": float(np.mean(k.angle_deg)) % 360.0,
-            "speed_km_s": quoted.value,
-            "speed_err_km_s": quoted.error,
-            "significance": k.significance,
-        }
+    def speed(track: Front | KnotTrack) -> dict[str, float]:
+        quoted = speed_of(run, track)
+        return {"speed_km_s": quoted.value, "speed_err_km_s": quoted.error}
 
-    def front_speed(f: Front) -> dict[str, Any]:
-        quoted = speed_of(run, f)
-        return {
-            "front": f.front,
-            "pa_deg": float(np.nanmedian(f.angle_deg)) % 360.0,
-            "model": f.verdict,
-            "speed_km_s": quoted.value,
-            "speed_err_km_s": quoted.error,
-            **top(f),
-        }
+    def of_knot(k: KnotTrack) -> dict[str, Any]:
+        where = {"knot": k.knot, "pa_deg": float(np.mean(k.angle_deg)) % 360.0}
+        return where | speed(k) | {"significance": k.significance}
+
+    def of_front(f: Front) -> dict[str, Any]:
+        where = {"front": f.front, "pa_deg": float(np.nanmedian(f.angle_deg)) % 360.0, "model": f.verdict}
+        return where | speed(f) | top(f)
 
     headline: dict[str, Any] = {"note": "plane-of-sky speeds: lower bounds, if the same plasma was followed"}
     # a faster one is perhaps confused with its neighbour
@@ -202,9 +193,9 @@ def _motion(run: Measured, *, quotable: bool) -> dict[str, Any]:
     if not quotable:
         headline = {"note": "none: the verdict is poor"}
     elif sure:
-        headline["fastest_knot"] = knot_speed(sure[0])
+        headline["fastest_knot"] = of_knot(sure[0])
     if fronts and quotable:
-        headline["highest_front"] = front_speed(fronts[0])
+        headline["highest_front"] = of_front(fronts[0])
     numbers = {n: len(getattr(motion, n)) for n in ("knots", "fronts", "slits", "ridges", "oscillations")}
     search = ("level", "sentence", "slowest_km_s", "fastest_km_s", "faintest_noise")
     return {
@@ -213,8 +204,8 @@ def _motion(run: Measured, *, quotable: bool) -> dict[str, Any]:
         # whatever the verdict: for whoever gathers runs and minds it
         "found": {
             "note": "errors are total; mind the verdict before quoting any of these",
-            "fastest_knot": knot_speed(knots[0]) if knots else None,
-            "fronts": [front_speed(f) for f in fronts],
+            "fastest_knot": of_knot(knots[0]) if knots else None,
+            "fronts": [of_front(f) for f in fronts],
             "prominences": [_taken(p, _PROMINENCE) | top(p) for p in motion.prominences],
         },
         "control": _taken(motion.control, ("method", "tolerated", "notes")),

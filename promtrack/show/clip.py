@@ -1,7 +1,7 @@
 """The clip: measured sequence in, verified video files and locked frames out.
 
 One pass over the frames: each is read once, ahead of its turn; workers turn, tone and annotate the pictures,
-one a core, and hand them in order to the encoder, which writes in a thread of its own.
+one a core, which go in order into the encoder.
 """
 
 from __future__ import annotations

@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import math
 import os
-import queue
 import subprocess
 import threading
 from collections.abc import Callable
@@ -41,7 +40,7 @@ def transparent_options() -> list[str]:
 
 
 class Encoder:
-    """An encoder fed with raw pictures; writing runs in a thread of its own."""
+    """An encoder fed with raw pictures, which waits for room in its pipe."""
 
     def __init__(
         self,
@@ -53,8 +52,7 @@ class Encoder:
         metadata: dict[str, str] | None = None,
         pixels: str = "yuv420p",
     ):
-        self.path, self.pictures = path, 0
-        self._error: OSError | None = None
+        self.path = path
         raw = f"-f rawvideo -pix_fmt {pixels} -video_size {size[0]}x{size[1]} -framerate {rate:g} {_COLOUR}"
         quiet = ["-hide_banner", "-loglevel", "error", "-y"]
         command = [ffmpeg_program(), *quiet, *raw.split(), "-i", "pipe:0", *options]
@@ -67,20 +65,21 @@ class Encoder:
             with contextlib.suppress(OSError):
                 own = os.getpriority(os.PRIO_PROCESS, 0)
                 os.setpriority(os.PRIO_PROCESS, self._process.pid, own + 5)
-        # so many pictures may wait for the encoder
-        self._queue: queue.Queue[tuple[tuple[memoryview, ...], int] | None] = queue.Queue(4)
-        self._writer = threading.Thread(target=self._write, name="encode", daemon=True)
-        self._writer.start()
         # no file for what it says: the disk may be full, which is what it says
         self._listener = threading.Thread(target=self._listen, name="encoder's words", daemon=True)
         self._listener.start()
 
     def put(self, planes: tuple[memoryview, ...], repeats: int = 1) -> None:
-        """Hand over one picture; its memory must not be changed afterwards."""
-        if self._error is not None:
-            self.close()
-        self._queue.put((planes, repeats))
-        self.pictures += repeats
+        """Hand over one picture. Raises InputError: the encoder has stopped."""
+        pipe = self._process.stdin
+        assert pipe is not None, "the encoder is started with a pipe for its pictures"
+        try:
+            for _ in range(repeats):
+                for plane in planes:
+                    pipe.write(plane)
+        except OSError:
+            self._end()
+            raise _failed(self.path, self._said) from None
 
     def close(self) -> None:
         """Finish the file; InputError if the encoder failed."""
@@ -89,18 +88,18 @@ class Encoder:
         except KeyboardInterrupt:
             self.abort()
             raise
-        if self._error is not None or self._process.returncode:
+        if self._process.returncode:
             raise _failed(self.path, self._said)
 
     def abort(self) -> None:
         """Stop without a usable file."""
         self._process.kill()
-        self._error = self._error or BrokenPipeError()
         self._end()
 
     def _end(self) -> None:
-        self._queue.put(None)
-        self._writer.join()
+        if self._process.stdin is not None:
+            with contextlib.suppress(OSError):
+                self._process.stdin.close()
         self._process.wait()
         self._listener.join()
 
@@ -117,22 +116,6 @@ class Encoder:
         assert self._process.stderr is not None, "the encoder is started with a pipe for its words"
         with self._process.stderr as words:
             self._said = words.read()
-
-    def _write(self) -> None:
-        pipe = self._process.stdin
-        assert pipe is not None, "the encoder is started with a pipe for its pictures"
-        while (item := self._queue.get()) is not None:
-            if self._error is not None:
-                continue
-            planes, repeats = item
-            try:
-                for _ in range(repeats):
-                    for plane in planes:
-                        pipe.write(plane)
-            except OSError as error:
-                self._error = error
-        with contextlib.suppress(OSError):
-            pipe.close()
 
 
 def run_ffmpeg(arguments: list[str], path: Path) -> str:

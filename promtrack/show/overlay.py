@@ -109,9 +109,8 @@ def annotate(
     quiet Sun, (moments, rows, columns), of pictures evenly spread over the clip, the first and the last among
     them: where not to write; `wanted`: what is drawn, as in `clip.overlays`; `insets`, `not_shown`: of
     clip.view=disc, where the scale is that of the insets; `few`: no number but the headline's."""
-    ground, title_ground = (
-        make_ground(page.width, page.height, page.inside, some) for some in (tones, tones[:1])
-    )
+    room = page.width, page.height, page.inside
+    ground, title_ground = make_ground(*room, tones), make_ground(*room, tones[:1])
     moments = spread_over(len(views), len(tones))
     if insets:
         wanted = wanted - {"heights"}

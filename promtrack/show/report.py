@@ -157,13 +157,10 @@ def clip_part(
     if poster is not None and poster.is_file():
         still = element("img", src=photograph(poster, "jpeg"), alt=words, class_="poster")
     address = data_address("video/mp4", clip.read_bytes()) if inside else link
-    source, opened = (
-        element("source", src=address, type="video/mp4"),
-        element("a", "Open the clip", href=link),
-    )
+    source = element("source", src=address, type="video/mp4")
     ways: dict[str, str | bool] = dict.fromkeys(("controls", "muted", "playsinline", "loop"), True)
     ways |= {"preload": "metadata", "data_embedded": inside, "aria_label": words}
-    video = element("video", source, opened, **ways)
+    video = element("video", source, element("a", "Open the clip", href=link), **ways)
     beside = f"The clip is the file {clip.name} ({size / 1e6:.1f} MB) in this page's folder: pass on both. "
     caption = "" if inside else beside
     below = element("figcaption", caption, element("a", "The clip as a file", href=link))

@@ -271,18 +271,15 @@ def moved_inside(wanted: np.ndarray, half: np.ndarray, rotation: np.ndarray, cov
 def covered(lock: LimbLock, frames: np.ndarray | None = None) -> np.ndarray:
     """x0, y0, x1, y1 about the Sun's centre (frame px) that every one of these frames shows, but for single
     ones that stand far off (the mount was nudged); None: all used."""
-    rows, columns = lock.shape
-    half = 0.5 * np.array([columns - 1.0, rows - 1.0])
-    edges = []
-    for index in np.flatnonzero(lock.used) if frames is None else frames:
-        x, y = half - [lock.centre_x_px[index], lock.centre_y_px[index]]  # of the frame's middle
-        theta = np.rad2deg(np.arctan2(-x, -y)) - lock.angle_deg[index]
-        middle = np.array(turned(theta, np.hypot(x, y), 0.0, 1))
-        askew = np.abs(rotation(lock.angle_deg[index], 1))
-        # the largest box of this shape that is in the frame
-        inside = half * float((half / (askew @ half)).min())
-        edges.append([*(middle - inside), *(middle + inside)])
-    table, far = np.array(edges) * [1, 1, -1, -1], 0.05 * min(rows, columns)
+    half = 0.5 * (np.array(lock.shape[::-1]) - 1.0)
+    which = lock.used if frames is None else frames
+    x, y = half[:, None] - [lock.centre_x_px[which], lock.centre_y_px[which]]  # of the frames' middles
+    turn = lock.angle_deg[which]
+    middle = np.stack(turned(np.rad2deg(np.arctan2(-x, -y)) - turn, np.hypot(x, y), 0.0, 1), axis=1)
+    c, s = np.abs([np.cos(np.deg2rad(turn)), np.sin(np.deg2rad(turn))])[:, :, None]
+    # the largest box of a frame's shape that is in the frame
+    inside = half * (half / (c * half + s * half[::-1])).min(axis=1, keepdims=True)
+    table, far = np.concatenate([middle - inside, -middle - inside], axis=1), 0.05 * min(lock.shape)
     table[table > np.percentile(table, 95, axis=0) + far] = -np.inf
     low, high = np.split(table.max(axis=0) * [1, 1, -1, -1], 2)
     return np.concatenate([low, np.maximum(high, low + 16.0)])

@@ -38,10 +38,8 @@ def draw_season(season: Season, folder: Path) -> list[Path]:
 
 def _season_sheet(season: Season, size: tuple[float, float]) -> Figure:
     """Heights above speeds, by date."""
-    figure, wide = (
-        Figure(figsize=size, layout=ConstrainedLayoutEngine(w_pad=0.15, h_pad=0.12)),
-        size[0] > size[1],
-    )
+    figure = Figure(figsize=size, layout=ConstrainedLayoutEngine(w_pad=0.15, h_pad=0.12))
+    wide = size[0] > size[1]
     FigureCanvasAgg(figure)
     heights, speeds = figure.subplots(2, 1)
     rows, fronts, marks = season.rows, season.eruptions, LIGHT.marks

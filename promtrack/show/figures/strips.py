@@ -113,8 +113,7 @@ def _draw_slit(axes: Axes, measured: Measured, slit: TimeDistance, ridges: list[
         times = np.linspace(ridge.first_s, ridge.last_s, 24)
         since = times - ridge.time_s
         distance = ridge.distance_mm + (1e-3 * ridge.speed_km_s + 0.5e-6 * ridge.accel_m_s2 * since) * since
-        line = np.stack([style.days(measured, times), distance], axis=1)
-        lines.append(line)
+        lines.append(np.stack([style.days(measured, times), distance], axis=1))
         knot = next((knot for knot in measured.motion.knots if knot.knot == ridge.knot), None)
         words.append(_ridge_words(measured, ridge, knot))
         colours.append(
@@ -195,13 +194,9 @@ def _draw_map(axes: Axes, measured: Measured, named: tuple[Prominence, ...]) -> 
             taken.append(middle)
             # no room above: below
             up, foot = (-8, "top") if height > high - 0.25 * (high - low) else (4, "bottom")
-            place: dict[str, Any] = {
-                "xytext": (0, up),
-                "textcoords": "offset points",
-                "ha": "center",
-                "va": foot,
-            }
-            axes.annotate(str(one.prominence), (middle, height), fontweight="bold", **place, **look)
+            place: dict[str, Any] = {"xytext": (0, up), "textcoords": "offset points", "va": foot}
+            words = str(one.prominence)
+            axes.annotate(words, (middle, height), ha="center", fontweight="bold", **place, **look)
     ticks = [t for t in axes.get_xticks() if left <= t <= right]
     axes.set_xticks(ticks, [f"{t % 360.0:g}" for t in ticks])
     known = measured.orientation.position_angles
