@@ -21,7 +21,8 @@ from scipy.stats import theilslopes
 
 from promtrack.errors import InputError
 from promtrack.files import atomic_write
-from promtrack.limb.find import SmallFrame, find_limb
+from promtrack.limb.edge import SmallFrame
+from promtrack.limb.find import find_limb
 from promtrack.limb.frame_limb import CEILING
 from promtrack.limb.records import Place, frame_points, visible_angles
 from promtrack.products.folder import ELSEWHERE

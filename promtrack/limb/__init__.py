@@ -1,8 +1,8 @@
 """The limb: frames in, the Sun's place in every frame and how far that can be trusted out.
 
 Read in this order. What a frame passes: records (with the geometry of a frame), lock, layout (all frames),
-frame_limb (where to start from, one frame), find (its limb without a guess), edge (rays across the limb),
-circle, measure (its limb zone against the template), rejection. Then all frames at once: equations (the
+frame_limb (where to start from, one frame), edge (rays across the limb, circles), find (a limb without a
+guess), measure (its limb zone against the template), rejection. Then all frames at once: equations (the
 linear system), observations (its tables and rows), solve. What goes before: expected_geometry, template,
 rotation. Checks that are not the fit: compare, edge_checks. Beside these: flipped (frames turned by 180
 degrees), two_exposures (bright and faint in turn), inspect (a quick look).
@@ -12,8 +12,7 @@ degrees), two_exposures (bright and faint in turn), inspect (a quick look).
 from typing import TYPE_CHECKING
 
 from promtrack import loaded_late
-from promtrack.limb.circle import LimbArcTooShort
-from promtrack.limb.find import LimbNotFound
+from promtrack.limb.edge import LimbArcTooShort, LimbNotFound
 from promtrack.limb.flipped import turned_back
 from promtrack.limb.inspect import Inspection, inspect_sequence
 from promtrack.limb.records import LimbLock

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from promtrack.checks import Check
-from promtrack.limb.circle import FAR_SIGMA, GOOD_SCALE, MAD
+from promtrack.limb.edge import FAR_SIGMA, GOOD_SCALE, MAD
 from promtrack.limb.edge_checks import second_limb
 from promtrack.limb.frame_limb import ALIKE_PX, LimbSigns
 from promtrack.limb.measure import FrameMeasure

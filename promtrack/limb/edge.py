@@ -7,16 +7,85 @@ each other: a narrow, fine one for the edge and the circle, a wide one for the p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
-from promtrack.limb.circle import MAD, biweight
-from promtrack.limb.find import LimbNotFound
-from promtrack.limb.records import Place, inside_frame, squeezed
+from promtrack.errors import InputError
+from promtrack.limb.records import Place, inside_frame, shifted_place, squeezed
+from promtrack.settings import LimbSettings, least_of
 
 MOST_RAYS = 1000  # along the limb of a frame: more say nothing new of an edge smoothed over 2 px
+TUKEY = 4.685  # biweight cut in units of sigma: 95 % efficiency on normal errors (Holland & Welsch 1977)
+STRAIGHT_DEG = least_of(LimbSettings, "least_arc_deg")  # below, an edge is a horizon or a wall
+MAD = 1.4826  # normal sigma in units of the median absolute deviation
+GOOD_SCALE = 0.02  # relative error of the radius that does no harm
+FAR_SIGMA = 6.0  # so far off by chance is nothing that is seen: what is, is something else
+
+
+class LimbNotFound(InputError):
+    """No limb in this frame; the message says what was seen instead."""
+
+    remedy = "keep part of the Sun's edge with dark sky beyond it in the frame, or leave the frame out"
+
+
+class LimbCutShort(LimbNotFound):
+    """A limb of which the frame holds too little for a circle."""
+
+
+class LimbArcTooShort(InputError):
+    """The limb seen spans too little of the disc."""
+
+    remedy = (
+        "keep more of the Sun's edge in the frame: so short an arc gives neither its centre nor its scale"
+    )
+
+    def __init__(self, arc_deg: float, needed_deg: float):
+        what = f"limb points span {arc_deg:.1f} deg of the disc, need {needed_deg:.1f} deg"
+        if arc_deg < STRAIGHT_DEG:
+            what = f"no limb of the Sun is seen, only an edge that is all but straight: {what}"
+            self.remedy = "point the telescope at the Sun's edge, with dark sky beyond it in the frame"
+        super().__init__(what)
+        self.arc_deg = arc_deg
+        self.needed_deg = needed_deg
+
+
+class SmallFrame:
+    """A frame reduced by area averaging, with what is needed to go back to full pixels."""
+
+    __slots__ = ("factor", "full_scale", "full_shape", "image")
+
+    def __init__(self, frame: np.ndarray, full_scale: float):
+        rows, columns = self.full_shape = frame.shape
+        self.factor = max(1.0, max(rows, columns) / 320)  # its long side becomes 320 px
+        size = (max(8, round(columns / self.factor)), max(8, round(rows / self.factor)))  # (x, y)
+        if frame.dtype not in (np.uint8, np.uint16, np.float32):
+            frame = frame.astype(np.float32)
+        if frame.dtype == np.float32:
+            frame = np.nan_to_num(frame, nan=0.0, posinf=full_scale, neginf=0.0)
+        self.image = cv2.resize(frame, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+        self.full_scale = full_scale
+
+    def distance_px(self, x_px: float, y_px: float) -> np.ndarray:
+        """(rows, columns) distance, reduced px, of each reduced pixel from a point of the full frame."""
+        x, y = ((centre + 0.5) / self.factor - 0.5 for centre in (x_px, y_px))
+        rows, columns = self.image.shape
+        away = np.arange(rows, dtype=np.float32)[:, None] - y, np.arange(columns, dtype=np.float32) - x
+        return np.sqrt(away[0] ** 2 + away[1] ** 2).astype(np.float32)
+
+    def to_full(self, place: Place) -> Place:
+        """A place in the reduced frame in pixels of the full one."""
+        return _resized(place, self.factor)
+
+    def to_small(self, place: Place) -> Place:
+        """A place in the full frame in pixels of the reduced one; the inverse of `to_full`."""
+        return _resized(place, 1.0 / self.factor)
+
+
+def _resized(place: Place, by: float) -> Place:  # pixel centres are integers in both pictures
+    x, y = (by * (centre + 0.5) - 0.5 for centre in (place.x_px, place.y_px))
+    return replace(place, x_px=x, y_px=y, radius_px=by * place.radius_px)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,7 +94,8 @@ class Grid:
 
     theta_deg: np.ndarray  # (n,) all round the Sun, equally spaced
     step_px: float  # distance of neighbouring rays at the limb
-    offset_px: np.ndarray  # (m,) distances from the limb, equally spaced
+    offset_px: np.ndarray  # (m,) distances from the limb, and
+    pitch_px: float  # what lies between two of them
     sine: np.ndarray  # (n,) of theta, kept because every frame needs them
     cosine: np.ndarray  # (n,)
 
@@ -33,11 +103,6 @@ class Grid:
     def step_deg(self) -> float:
         """Angle between neighbouring rays, degrees."""
         return 360.0 / len(self.theta_deg)
-
-    @property
-    def pitch_px(self) -> float:
-        """Distance of neighbouring samples on a ray, px."""
-        return float(self.offset_px[1] - self.offset_px[0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,7 +133,7 @@ def make_grid(
     offsets = pitch_px * np.arange(-int(inside_px / pitch_px), int(outside_px / pitch_px) + 1.0)
     theta_deg = np.arange(count) * (360.0 / count)
     theta = np.radians(theta_deg)
-    return Grid(theta_deg, 2 * np.pi * radius_px / count, offsets, np.sin(theta), np.cos(theta))
+    return Grid(theta_deg, 2 * np.pi * radius_px / count, offsets, pitch_px, np.sin(theta), np.cos(theta))
 
 
 def unwrap(
@@ -179,10 +244,6 @@ class RayFit:
     kept: np.ndarray  # (k,) bool
 
 
-class LimbCutShort(LimbNotFound):
-    """A limb of which the frame holds too little for a circle."""
-
-
 def edge_near(
     frame: np.ndarray, place: Place, grid: Grid, search_px: float, *, free_radius: bool = False
 ) -> tuple[Zone, Edge, RayFit]:
@@ -227,3 +288,81 @@ def fit_rays(phi_rad: np.ndarray, edge: Edge, *, free_radius: bool = False) -> R
     rms = float(np.sqrt(np.mean(residual[weight > 0] ** 2)))
     error = rms * np.sqrt(np.linalg.pinv(left @ rows)[-1, -1]) if free_radius else 0.0
     return RayFit(solution[:2], float(solution[2]) if free_radius else 0.0, float(error), rms, kept)
+
+
+def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = 30.0) -> Place | None:
+    """Place of the Sun to about a reduced pixel, within `reach_px` reduced pixels of the last one; None when
+    the limb is not there."""
+    place, far_px = small.to_small(last), 30.0
+    grid = make_grid(place.radius_px, min(far_px, 0.6 * place.radius_px), far_px, ray_px=1.6)
+    for search in (reach_px, 5.0, 4.0):
+        zone = unwrap(small.image, place, grid, interpolation=cv2.INTER_LINEAR, margin_px=4.0)
+        if len(zone.ray) < 12:
+            return None
+        edge = edge_of(zone, grid, search_px=min(search, 0.55 * place.radius_px), blur_px=1.2, along_px=1.0)
+        if edge.good.sum() < 10:
+            return None
+        fit = fit_rays(np.radians(grid.theta_deg[zone.ray] + place.turn_deg), edge)
+        part, rms, moved = float(fit.kept.mean()), fit.rms_px, float(np.hypot(*fit.shift_px))
+        if moved > 2.5 * far_px:
+            return None
+        place = shifted_place(place, *fit.shift_px)
+        if (
+            moved < 5.0 and rms < 0.6
+        ):  # a fit that is linear in the shift misses by its square over the radius
+            break
+    if part < 0.4 or rms > 1.2:
+        return None
+    return replace(small.to_full(place), radius_px=last.radius_px)
+
+
+def fit_circle(
+    points_px: np.ndarray, guess: Place, *, radius_px: float | None = None, robust: bool = True
+) -> Place:
+    """Fit a circle to limb points: Gauss-Newton steps on the weighted radial distances.
+
+    Parameters
+    ----------
+    points_px : (n, 2) float array, columns x, y; at least 4 rows, all finite
+    radius_px : hold the radius at this value
+    robust : Cauchy's weights first, which let the majority win before anything is cut off, then Tukey's
+        biweight; else all points weigh alike
+
+    References
+    ----------
+    Geometric circle fit: Gander, Golub & Strebel 1994, BIT 34, 558.
+    """
+    circle = np.array([guess.x_px, guess.y_px, radius_px or guess.radius_px])
+    free, weight = 2 if radius_px else 3, np.ones(len(points_px))
+    for stage in ("cauchy", "biweight") if robust else ("even",):
+        for _ in range(30):
+            offset = points_px - circle[:2]
+            distance = np.hypot(offset[:, 0], offset[:, 1])
+            residual = distance - circle[2]
+            slopes = np.column_stack([-offset / np.maximum(distance, 1e-12)[:, None], -np.ones(len(offset))])
+            # a start that is off leaves a common residual, which must not count as an outlier; and what is
+            # rejected already must not raise the scatter
+            good = residual[weight > 0]
+            spread = max(np.median(np.abs(good - np.median(good))), np.median(np.abs(good)), 1e-9 / MAD)
+            pull = residual / (MAD * spread)
+            if stage == "cauchy":
+                weight = 1 / (1 + (2.0 * pull) ** 2)
+            elif stage == "biweight":
+                weight = biweight(pull)
+            rows = slopes[:, :free] * weight[:, None]
+            step = np.linalg.lstsq(rows.T @ slopes[:, :free], rows.T @ residual, rcond=1e-13)[0]
+            step *= min(1.0, 0.2 * circle[2] / max(np.abs(step).max(), 1e-12))
+            circle[:free] -= step
+            if np.abs(step).max() < 1e-7 * max(1.0, circle[2]):
+                break
+    return replace(guess, x_px=float(circle[0]), y_px=float(circle[1]), radius_px=float(circle[2]))
+
+
+def weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
+    """The one of (n,) values below which half of their (n,) weights lies."""
+    return float(np.quantile(values, 0.5, weights=weights, method="inverted_cdf"))
+
+
+def biweight(pull: np.ndarray) -> np.ndarray:
+    """(n,) Tukey's weights of (n,) residuals in units of their sigma: 1 in the middle, 0 beyond the cut."""
+    return np.clip(1 - (pull / TUKEY) ** 2, 0, None) ** 2

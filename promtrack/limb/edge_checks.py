@@ -11,18 +11,8 @@ import cv2
 import numpy as np
 
 from promtrack.checks import Check
-from promtrack.limb.circle import GOOD_SCALE
-from promtrack.limb.edge import MOST_RAYS, make_grid, unwrap
-from promtrack.limb.find import (
-    ACROSS_PX,
-    SmallFrame,
-    covered,
-    edge_points,
-    falls,
-    limb_among,
-    root_of,
-    visible_rim,
-)
+from promtrack.limb.edge import GOOD_SCALE, MOST_RAYS, SmallFrame, make_grid, unwrap
+from promtrack.limb.find import ACROSS_PX, covered, edge_points, falls, limb_among, root_of, visible_rim
 from promtrack.limb.flipped import another_limb
 from promtrack.limb.frame_limb import ROUGH_PX
 from promtrack.limb.records import LimbLock, Place, place_of

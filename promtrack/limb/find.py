@@ -7,61 +7,16 @@ inside.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import pairwise
 
 import cv2
 import numpy as np
 
-from promtrack.errors import InputError
-from promtrack.limb.circle import FAR_SIGMA, MAD, fit_circle
+from promtrack.limb.edge import FAR_SIGMA, MAD, LimbNotFound, SmallFrame, fit_circle
 from promtrack.limb.records import Place
 
 TOLERANCE_PX = 1.5  # reduced pixels off the circle
 ACROSS_PX = 3.0  # reduced pixels inside and outside of a circle between which its fall is taken
-
-
-class LimbNotFound(InputError):
-    """No limb in this frame; the message says what was seen instead."""
-
-    remedy = "keep part of the Sun's edge with dark sky beyond it in the frame, or leave the frame out"
-
-
-class SmallFrame:
-    """A frame reduced by area averaging, with what is needed to go back to full pixels."""
-
-    __slots__ = ("factor", "full_scale", "full_shape", "image")
-
-    def __init__(self, frame: np.ndarray, full_scale: float):
-        rows, columns = self.full_shape = frame.shape
-        self.factor = max(1.0, max(rows, columns) / 320)  # its long side becomes 320 px
-        size = (max(8, round(columns / self.factor)), max(8, round(rows / self.factor)))  # (x, y)
-        if frame.dtype not in (np.uint8, np.uint16, np.float32):
-            frame = frame.astype(np.float32)
-        if frame.dtype == np.float32:
-            frame = np.nan_to_num(frame, nan=0.0, posinf=full_scale, neginf=0.0)
-        self.image = cv2.resize(frame, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-        self.full_scale = full_scale
-
-    def distance_px(self, x_px: float, y_px: float) -> np.ndarray:
-        """(rows, columns) distance, reduced px, of each reduced pixel from a point of the full frame."""
-        x, y = ((centre + 0.5) / self.factor - 0.5 for centre in (x_px, y_px))
-        rows, columns = self.image.shape
-        away = np.arange(rows, dtype=np.float32)[:, None] - y, np.arange(columns, dtype=np.float32) - x
-        return np.sqrt(away[0] ** 2 + away[1] ** 2).astype(np.float32)
-
-    def to_full(self, place: Place) -> Place:
-        """A place in the reduced frame in pixels of the full one."""
-        return _resized(place, self.factor)
-
-    def to_small(self, place: Place) -> Place:
-        """A place in the full frame in pixels of the reduced one; the inverse of `to_full`."""
-        return _resized(place, 1.0 / self.factor)
-
-
-def _resized(place: Place, by: float) -> Place:  # pixel centres are integers in both pictures
-    x, y = (by * (centre + 0.5) - 0.5 for centre in (place.x_px, place.y_px))
-    return replace(place, x_px=x, y_px=y, radius_px=by * place.radius_px)
 
 
 def find_limb(small: SmallFrame, *, radius_px: float | None = None) -> Place:

@@ -16,7 +16,8 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.find import SmallFrame, find_limb
+from promtrack.limb.edge import SmallFrame
+from promtrack.limb.find import find_limb
 from promtrack.limb.records import LimbLock, Place, place_of
 from promtrack.sequence.records import FEW, Sequence, SolarHeader, spread_over
 

@@ -9,25 +9,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import MAD, weighted_median
 from promtrack.limb.edge import (
+    MAD,
     MOST_RAYS,
     Grid,
     LimbCutShort,
+    LimbNotFound,
+    SmallFrame,
     Zone,
+    coarse_place,
     edge_near,
     edge_of,
-    fit_rays,
     make_grid,
     shift_by_blur,
-    unwrap,
+    weighted_median,
 )
 from promtrack.limb.expected_geometry import Expected
-from promtrack.limb.find import LimbNotFound, SmallFrame, fall_at, find_limb
+from promtrack.limb.find import fall_at, find_limb
 from promtrack.limb.records import Place, frame_points, moved_to, shifted_place, visible_angles
 from promtrack.sequence.records import FEW, MANY, Sequence, spread_over
 from promtrack.settings import LimbSettings
@@ -105,14 +106,16 @@ class Finder:
 
     def look(self, index: int, frame: np.ndarray) -> Look:
         """The limb in frame `index`; raises LimbNotFound."""
-        small = SmallFrame(frame, self.full_scale)
-        place, search_px = self._start(index, small), 9.0  # the reduced picture places the limb to some px
+        place, small = self._start(index, frame)
+        search_px = 9.0  # the reduced picture places the limb to some px
         _, _, fit = edge_near(frame, place, self.few, search_px + small.factor)
         place = shifted_place(place, *fit.shift_px)
         zone, edge, fit = edge_near(frame, place, self.grid, search_px)
         wide = edge_of(zone, self.grid, search_px=search_px, blur_px=1.6)
         kept = fit.kept
         place = shifted_place(place, *fit.shift_px)
+        blur_px, arc_deg = shift_by_blur(edge, wide, kept), len(zone.ray) * self.grid.step_deg
+        distance_px = small.distance_px(place.x_px, place.y_px)
         theta = self.grid.theta_deg[zone.ray]
         phi = np.radians(theta)
         offset = edge.offset_px + np.sin(phi) * fit.shift_px[0] + np.cos(phi) * fit.shift_px[1]
@@ -122,16 +125,16 @@ class Finder:
         # of the outward directions: how well the curvature tells the place along the limb
         spread = float(spreads[-1]) + 1e-6
         along_err = fit.rms_px * float(np.sqrt(ALIKE_PX / self.grid.step_px / max(kept.sum(), 1) / spread))
-        sky, dark, middle = _surroundings(small, place)
+        sky, dark, middle = _surroundings(small.image, distance_px, place.radius_px / small.factor)
         disc = np.median(zone.value[::2, inside])
         outside = zone.value[::2, (self.grid.offset_px > 6) & (self.grid.offset_px < 16)]
         signs = LimbSigns(
-            arc_deg=len(zone.ray) * self.grid.step_deg,
+            arc_deg=arc_deg,
             rms_px=fit.rms_px,
             kept_part=float(kept.mean()),
             fall=np.median(edge.fall[kept]),
             width_px=np.median(edge.width_px[kept]),
-            blur_px=shift_by_blur(edge, wide, kept),
+            blur_px=blur_px,
             fringe=_fringe(zone, self.grid),
             disc=disc - sky,
             sky=sky,
@@ -143,45 +146,24 @@ class Finder:
         )
         return Look(place, theta[kept], offset[kept], signs, points[kept], points[~kept], along_err)
 
-    def _start(self, index: int, small: SmallFrame) -> Place:
-        """Where to begin: as the header has it, near the frames whose place is known, or anywhere."""
+    def _start(self, index: int, frame: np.ndarray) -> tuple[Place, SmallFrame]:
+        """Where to begin: as the header has it, near the frames whose place is known, or anywhere; and the
+        reduced frame."""
+        radius_px, known = self.radius_px, sorted(self.start.places, key=lambda start: abs(start[0] - index))
+        small = SmallFrame(frame, self.full_scale)
         flat, zenith, stated = self.sky.flattening[index], self.sky.zenith_deg[index], self.stated[index]
         sky = {"flattening": float(flat), "zenith_deg": float(zenith)}
         if stated is not None:
-            place = stated_start(small, replace(stated, radius_px=self.radius_px, **sky))
+            place = stated_start(small, replace(stated, radius_px=radius_px, **sky))
             if place is not None:
-                return replace(place, radius_px=self.radius_px)
-        for _, near in sorted(self.start.places, key=lambda start: abs(start[0] - index))[:3]:
-            place = coarse_place(small, replace(near, radius_px=self.radius_px, **sky))
+                return replace(place, radius_px=radius_px), small
+        for _, near in known[:3]:
+            place = coarse_place(small, replace(near, radius_px=radius_px, **sky))
             if place is not None:
-                return place
-        place = find_limb(small, radius_px=self.radius_px)
+                return place, small
+        place = find_limb(small, radius_px=radius_px)
         # the radius found goes with the centre found; the held radius needs the centre that fits it
-        return replace(moved_to(place, self.radius_px, small.full_shape), **sky)
-
-
-def coarse_place(small: SmallFrame, last: Place, *, reach_px: float = 30.0) -> Place | None:
-    """Place of the Sun to about a reduced pixel, within `reach_px` reduced pixels of the last one; None when
-    the limb is not there."""
-    place, far_px = small.to_small(last), 30.0
-    grid = make_grid(place.radius_px, min(far_px, 0.6 * place.radius_px), far_px, ray_px=1.6)
-    for search in (reach_px, 5.0, 4.0):
-        zone = unwrap(small.image, place, grid, interpolation=cv2.INTER_LINEAR, margin_px=4.0)
-        if len(zone.ray) < 12:
-            return None
-        edge = edge_of(zone, grid, search_px=min(search, 0.55 * place.radius_px), blur_px=1.2, along_px=1.0)
-        if edge.good.sum() < 10:
-            return None
-        fit = fit_rays(np.radians(grid.theta_deg[zone.ray] + place.turn_deg), edge)
-        part, rms, moved = float(fit.kept.mean()), fit.rms_px, float(np.hypot(*fit.shift_px))
-        if moved > 2.5 * far_px:
-            return None
-        place = shifted_place(place, *fit.shift_px)
-        if moved < 0.7 and rms < 0.6:
-            break
-    if part < 0.4 or rms > 1.2:
-        return None
-    return replace(small.to_full(place), radius_px=last.radius_px)
+        return replace(moved_to(place, radius_px, small.full_shape), **sky), small
 
 
 def stated_start(small: SmallFrame, stated: Place) -> Place | None:
@@ -219,13 +201,11 @@ def _fringe(zone: Zone, grid: Grid) -> float:
     return (level(2.0, 5.0) - halo) / max(level(-8.0, -5.0) - halo, 1e-9)
 
 
-def _surroundings(small: SmallFrame, place: Place) -> tuple[float, float, float]:
+def _surroundings(image: np.ndarray, distance: np.ndarray, radius: float) -> tuple[float, float, float]:
     """Counts far off the limb (their lower quartile), the part of the frame with less than 40 % of what is
     usual at that distance from the Sun, as an aircraft or a bird makes it and no filament, and counts well
-    inside the disc."""
-    radius = np.float32(place.radius_px / small.factor)
-    image = np.ascontiguousarray(small.image[::2, ::2])
-    distance = small.distance_px(place.x_px, place.y_px)[::2, ::2] - radius
+    inside the disc: of a reduced frame, and in its px the distances from the Sun's centre and its radius."""
+    image, distance = np.ascontiguousarray(image[::2, ::2]), distance[::2, ::2] - np.float32(radius)
     farthest = float(distance.max())
     off = image[distance > 0.6 * farthest] if farthest > 3 else image[distance > 0]
     sky = float(np.percentile(off, 25)) if off.size else float("nan")

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import GOOD_SCALE, STRAIGHT_DEG
 from promtrack.limb.compare import like_a_sun
+from promtrack.limb.edge import GOOD_SCALE, STRAIGHT_DEG, LimbNotFound, SmallFrame
 from promtrack.limb.edge_checks import relief_check
 from promtrack.limb.expected_geometry import Expected, guessed_places, stated_places
-from promtrack.limb.find import LimbNotFound, SmallFrame
 from promtrack.limb.frame_limb import (
     BURNT_BIAS,
     CEILING,

@@ -12,9 +12,7 @@ import numpy as np
 
 from promtrack.checks import Check
 from promtrack.errors import InputError
-from promtrack.limb.circle import FAR_SIGMA
-from promtrack.limb.edge import Grid
-from promtrack.limb.find import LimbNotFound
+from promtrack.limb.edge import FAR_SIGMA, Grid, LimbNotFound
 from promtrack.limb.frame_limb import CEILING, Finder, Look
 from promtrack.limb.measure import MOST_ALONG_PX, FrameMeasure, Pairs, Template, measure, zone_of
 from promtrack.limb.rotation import rotation_check

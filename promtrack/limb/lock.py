@@ -9,7 +9,6 @@ from itertools import pairwise
 import numpy as np
 
 from promtrack.checks import Check
-from promtrack.limb.circle import LimbArcTooShort
 from promtrack.limb.compare import (
     compare,
     frames_check,
@@ -19,6 +18,7 @@ from promtrack.limb.compare import (
     radius_check,
     sharpness_check,
 )
+from promtrack.limb.edge import LimbArcTooShort, LimbNotFound
 from promtrack.limb.expected_geometry import (
     Expected,
     expected_sky,
@@ -27,7 +27,6 @@ from promtrack.limb.expected_geometry import (
     stated_places,
     turn_settings,
 )
-from promtrack.limb.find import LimbNotFound
 from promtrack.limb.frame_limb import BURNT_BIAS, ROUGH_PX, make_finder, start_from
 from promtrack.limb.layout import Layout, Pass
 from promtrack.limb.measure import FrameMeasure, Pairs

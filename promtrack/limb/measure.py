@@ -13,8 +13,7 @@ from functools import cached_property
 import cv2
 import numpy as np
 
-from promtrack.limb.circle import FAR_SIGMA, MAD, weighted_median
-from promtrack.limb.edge import Grid, Zone, unwrap
+from promtrack.limb.edge import FAR_SIGMA, MAD, Grid, Zone, unwrap, weighted_median
 from promtrack.limb.frame_limb import Finder, LimbSigns, Look
 from promtrack.limb.records import Place, shifted_place
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from promtrack.limb.circle import MAD
+from promtrack.limb.edge import MAD
 from promtrack.limb.measure import FrameMeasure
 
 LEAST_PART = 0.45  # of the usual sharpness, and of the rays along the limb

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.checks import Check
-from promtrack.limb.circle import FAR_SIGMA, MAD
+from promtrack.limb.edge import FAR_SIGMA, MAD
 from promtrack.limb.measure import BLOCK, EDGE_ROWS_PX, MOST_ALONG_PX, Pairs, Template
 from promtrack.sequence.records import Sequence
 from promtrack.settings import CameraSettings, LimbSettings

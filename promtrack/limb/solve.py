@@ -13,7 +13,7 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.sparse.linalg import splu
 
-from promtrack.limb.circle import MAD, biweight
+from promtrack.limb.edge import MAD, biweight
 from promtrack.limb.equations import HELD_PX, OWN, Equations, Solved
 from promtrack.limb.measure import LEAST_BLOCKS, FrameMeasure
 from promtrack.limb.observations import BlockNoise, EdgeNoise, FeatureNoise, Noise, Observed

@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 
 from promtrack.errors import InputError
-from promtrack.limb.circle import FAR_SIGMA, MAD
+from promtrack.limb.edge import FAR_SIGMA, MAD
 from promtrack.limb.edge_checks import edge_checks
 from promtrack.limb.frame_limb import CEILING, QUIET_SHARE, ring_quantile
 from promtrack.limb.lock import WIDE_DEG, lock_limb

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from promtrack.limb.circle import MAD, weighted_median
+from promtrack.limb.edge import MAD, weighted_median
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import MANY, Sequence, spread_over
 from promtrack.strip.records import StripGeometry

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from promtrack.limb.circle import MAD, TUKEY
+from promtrack.limb.edge import MAD, TUKEY
 from promtrack.limb.frame_limb import QUIET_SHARE
 from promtrack.strip.records import StripGeometry
 

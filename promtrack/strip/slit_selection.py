@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from promtrack.errors import SettingsError
-from promtrack.limb.circle import MAD
+from promtrack.limb.edge import MAD
 from promtrack.sequence.records import spread_over
 from promtrack.strip.records import Strip, StripGeometry
 from promtrack.strip.slit import KNOT_MM, parse_path

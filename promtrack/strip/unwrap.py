@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 from astropy.io import fits
 
-from promtrack.limb.circle import MAD
+from promtrack.limb.edge import MAD
 from promtrack.limb.records import LimbLock
 from promtrack.sequence.records import Sequence, spread_over
 from promtrack.strip.brightness import Evener

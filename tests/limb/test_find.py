@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from promtrack.limb.find import LimbNotFound, SmallFrame, find_limb
+from promtrack.limb.edge import LimbNotFound, SmallFrame
+from promtrack.limb.find import find_limb
 from promtrack.limb.frame_limb import sample_limb
 from promtrack.scene import Eruption, SceneSpec, make_scene
 

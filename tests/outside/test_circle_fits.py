@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from promtrack.limb.circle import fit_circle
+from promtrack.limb.edge import fit_circle
 from promtrack.limb.records import Place
 
 NEAR = Place(1.0, -1.0, 1000.0)
