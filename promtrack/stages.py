@@ -303,14 +303,6 @@ def _disc_counts(job: Job) -> float:
     return float(np.median(light) - lock.sky[index]) / float(lock.transparency[index])
 
 
-def _do_clip(job: Job, progress: Advance) -> list[Path]:
-    return list(render_clip(job.measured(), job.folder.path, progress=progress))
-
-
-def _do_figures(job: Job, progress: Advance) -> list[Path]:
-    return list(draw_figures(job.measured(), job.folder["figures"], progress=progress))
-
-
 def _do_report(job: Job, progress: Advance) -> list[Path]:
     folder, measured = job.folder, job.measured()
     figures = [file for file in folder.files_of("figures") if file.suffix == ".png" and file.exists()]
@@ -322,7 +314,9 @@ DOERS: dict[str, Callable[[Job, Advance], list[Path]]] = {
     "lock": _do_lock,
     "strip": _do_strip,
     "motion": _do_motion,
-    "clip": _do_clip,
-    "figures": _do_figures,
+    "clip": lambda job, progress: list(render_clip(job.measured(), job.folder.path, progress=progress)),
+    "figures": lambda job, progress: list(
+        draw_figures(job.measured(), job.folder["figures"], progress=progress)
+    ),
     "report": _do_report,
 }

@@ -216,19 +216,17 @@ def place_number(
         return replace(body, stands=()), ground
     blocks = [block(tuple((line, page.unit) for line in number_lines(body, w, page))) for w in texts]
     size = max(b.width for b in blocks), max(b.height for b in blocks)
-    begin, end = time.back(body.stands[0][0]), time.back(body.stands[-1][1])
-    then, ever = [], ground.plasma.max(axis=0)
-    for now_s in np.linspace(begin, end, 24):
-        view = body.views[min(int(np.searchsorted(view_s, now_s)), len(view_s) - 1)]
-        plasma = ground.plasma[int(np.argmin(np.abs(view_s[moments] - now_s)))]
-        then.append(Then(view, float(now_s), plasma))
-    during = np.max([one.plasma for one in then], axis=0)  # what is plasma only before or after is free
+    times = np.linspace(time.back(body.stands[0][0]), time.back(body.stands[-1][1]), 24)
+    which = np.clip(np.searchsorted(view_s, times), 0, len(view_s) - 1)
+    ends = np.array([body.middle(body.views[k], float(s)) for k, s in zip(which, times, strict=True)])
+    plasma = ground.plasma[np.abs(view_s[moments] - times[:, None]).argmin(axis=1)]
+    during, ever = plasma.max(axis=0), ground.plasma.max(axis=0)  # what is plasma before or after is free
     free = replace(ground, busy=np.where(ever > 0.0, during, ground.busy))
-    label = _best_place(body, free, then, size, page, headline=headline)
+    label = _best_place(body.way(view_s, times), ends, plasma, free, size, page, headline=headline)
     if label is None:
         return replace(body, stands=()), ground
-    for one in then:  # no height's name on a leader
-        ground = mind_line(ground, body.leader(one.view, one.time_s, label), 1.0)
+    for leader in _leaders(ends, label):  # no height's name on it
+        ground = mind_line(ground, leader, 1.0)
     return replace(body, label=label), take(ground, label, page.unit // 3)
 
 
@@ -305,23 +303,19 @@ def _speed(measured: Measured, track: Front | KnotTrack) -> tuple[np.ndarray, np
     return speed, np.hypot(error, speed * relative_error(measured))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Then:
-    """One moment of the clip."""
-
-    view: ClipView
-    time_s: float
-    plasma: np.ndarray  # (rows, columns) of a `Ground`
-
-
 def _best_place(
-    body: Body, ground: Ground, then: list[Then], size: tuple[int, int], page: Page, *, headline: bool
+    path: np.ndarray,
+    ends: np.ndarray,
+    plasma: np.ndarray,
+    ground: Ground,
+    size: tuple[int, int],
+    page: Page,
+    *,
+    headline: bool,
 ) -> Rect | None:
     """A free place near the body's way that its mark stays clear of, and from which few leaders cross other
-    words or plasma; the shortest leaders win. The headline's number may stand over plasma."""
-    path = np.array([body.place(one.view, one.time_s) for one in then])
-    ends = np.array([body.middle(one.view, one.time_s) for one in then])
-    plasma = np.array([one.plasma for one in then])
+    words or plasma; the shortest leaders win. The headline's number may stand over plasma. `path`: (moments,
+    2) of the mark; `ends`, `plasma`: as in `_cost`."""
     columns, rows = np.meshgrid(np.array([-8.0, -5.0, 0.0, 5.0, 8.0]), np.array([-5.0, 0.0, 5.0]))
     around = page.unit * np.stack([columns.ravel(), rows.ravel()], axis=1)
     anchors = (path[[0, len(path) // 2, -1], None] + around).reshape(-1, 2)

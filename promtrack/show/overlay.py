@@ -256,7 +256,9 @@ def _heights(
     """One side of the picture, and heights whose ticks stand there from the first to the last picture, on no
     plasma, way or words; none where all that they would say is what the scale bar says."""
     looked = [views[k] for k in spread_over(len(views), len(ground.plasma))]
-    wanted = scale_bar.tick_heights(max(looked, key=lambda view: view.km_per_px), page)
+    apart_px = max(2.2 * page.unit, 0.17 * page.height)
+    step = scale_bar.nice_step(apart_px * 1e-3 * max(view.km_per_px for view in looked))
+    wanted = [step * n for n in range(1, 12)]
     ways = np.where(ground.plasma.max(axis=0) > 0.0, 0.0, ground.busy)
     for view, plasma in zip(looked, ground.plasma, strict=True):
         now = replace(ground, busy=np.maximum(plasma, ways))

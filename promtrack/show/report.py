@@ -47,7 +47,7 @@ def write_report(
     parts = [("figures", "More figures", figures_part(pictures)), *depth_parts(measured)]
     folds = joined(_fold(*part) for part in parts)
     found, style, script = lights(measured), resource("report.css"), resource("report.js")
-    missing = missing_sheets(measured)
+    missing, poor = missing_sheets(measured), any(light.level == "poor" for light in found)
     page = filled(
         "report.html",
         style_digest=_digest(style),
@@ -57,7 +57,10 @@ def write_report(
         version=measured.version,
         name=run_name(measured),
         title=measured.settings.clip.title or recorded(measured)[0],
-        verdict=_warning(found),
+        # above the picture; a lesser doubt stands at its light
+        verdict=element("p", _sign("poor"), unbroken(verdict_line(found)), class_="verdict poor")
+        if poor
+        else "",
         facts=_facts(measured),
         clip=clip_part(measured, clip, poster, path, MOST_BYTES - len(key) - len(folds)),
         headline=unbroken(headline(measured)),
@@ -75,13 +78,6 @@ def write_report(
 def _digest(text: str) -> str:
     """By which the page knows its own style and script: it runs nothing else, from nowhere else."""
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
-
-
-def _warning(found: Sequence[Light]) -> Markup:
-    """What stands above the picture where a light is poor; a lesser doubt stands at its light."""
-    if all(light.level != "poor" for light in found):
-        return Markup("")
-    return element("p", _sign("poor"), unbroken(verdict_line(tuple(found))), class_="verdict poor")
 
 
 def _paragraph(words: str, class_: str) -> Markup:

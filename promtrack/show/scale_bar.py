@@ -188,12 +188,6 @@ class HeightTick:
     label: Rect  # of words and piece
 
 
-def tick_heights(view: ClipView, page: Page) -> list[float]:
-    """Even heights [Mm] of which ticks may stand in a view, far enough from one another."""
-    step = nice_step(max(2.2 * page.unit, 0.17 * view.height) * view.km_per_px * 1e-3)
-    return [step * n for n in range(1, 12)]
-
-
 def height_ticks(view: ClipView, page: Page, side: str, heights_mm: Iterable[float]) -> list[HeightTick]:
     """The ticks of these heights that find room at the picture's 'left' or 'right' edge."""
     left = side == "left"
