@@ -73,10 +73,9 @@ def match_ridges(
 
 def _on_front(ridge: Ridge, slit: TimeDistance, front: Front) -> bool:
     """Whether a ridge is the light of a front's edge."""
-    during = _during(ridge, front.time_s)
+    during, height, angle = _during(ridge, slit, front.time_s)
     if not during.any():
         return False
-    height, angle = _ridge_place(ridge, slit, front.time_s[during])
     apart = np.abs(front.height_mm[during] - height) - 2 * front.height_err_mm[during]
     sector = (front.to_deg - front.from_deg) % 360.0
     width = np.nanmax([sector, front.extent_deg])
@@ -85,27 +84,22 @@ def _on_front(ridge: Ridge, slit: TimeDistance, front: Front) -> bool:
     return bool(np.median(apart) < limits.KNOT_MM and np.median(inside) > 0)
 
 
-def _during(ridge: Ridge, time_s: np.ndarray) -> np.ndarray:
-    """Which of the times lie in a ridge's, to half a second; none where they do not cover most of it."""
+def _during(ridge: Ridge, slit: TimeDistance, time_s: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Which of the times lie in a ridge's, to half a second, none where they do not cover most of it; and
+    height and angle of the ridge at those."""
     during = (time_s >= ridge.first_s - 0.5) & (time_s <= ridge.last_s + 0.5)
     seen = time_s[during]
     if len(seen) < 4 or np.ptp(seen) < 0.6 * (ridge.last_s - ridge.first_s):
-        return np.zeros(len(time_s), bool)
-    return during
-
-
-def _ridge_place(ridge: Ridge, slit: TimeDistance, time_s: np.ndarray) -> list[np.ndarray]:
-    """Height and angle of the ridge at some times."""
-    distance = ridge.distance_mm + ridge.speed_km_s / 1e3 * (time_s - ridge.time_s)
-    return [np.interp(distance, slit.distance_mm, axis) for axis in (slit.height_mm, slit.angle_deg)]
+        during, seen = np.zeros(len(time_s), bool), seen[:0]
+    distance = ridge.distance_mm + ridge.speed_km_s / 1e3 * (seen - ridge.time_s)
+    return during, *(np.interp(distance, slit.distance_mm, axis) for axis in (slit.height_mm, slit.angle_deg))
 
 
 def _distance_mm(knot: KnotTrack, ridge: Ridge, slit: TimeDistance, geometry: StripGeometry) -> float:
     """Median distance of a knot from the ridge in the plane of the sky; inf if it is hardly seen then."""
-    during = _during(ridge, knot.time_s)
+    during, height, angle = _during(ridge, slit, knot.time_s)
     if not during.any():
         return float("inf")
-    height, angle = _ridge_place(ridge, slit, knot.time_s[during])
     turn = np.deg2rad(wrapped_deg(knot.angle_deg[during] - angle))
     return float(np.median(np.hypot(knot.height_mm[during] - height, turn * (geometry.limb_mm + height))))
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from scipy.special import gammaln, logsumexp
@@ -110,14 +111,9 @@ def estimate_noise(
 
 def _grid(white_mm: np.ndarray, slow_mm: np.ndarray, memory_s: np.ndarray) -> Noise:
     """All combinations; noise without a memory once for each white part, with the chances of all memories."""
-    rows = [
-        (white, slow, memory, 1.0 / len(memory_s))
-        for white in white_mm
-        for slow in slow_mm[slow_mm > 0]
-        for memory in memory_s
-    ]
-    rows += [(white, 0.0, memory_s[0], 1.0) for white in white_mm if (slow_mm == 0).any()]
-    white, slow, memory, chance = np.array(rows).T
+    lasting = product(white_mm, slow_mm[slow_mm > 0], memory_s)
+    white, slow, memory = np.array([*lasting, *product(white_mm, slow_mm[slow_mm == 0], memory_s[:1])]).T
+    chance = np.where(slow > 0, 1.0 / len(memory_s), 1.0)
     weight = np.repeat((chance / chance.sum())[:, None], len(SCALES), axis=1) / len(SCALES)
     return Noise(white, slow, memory, weight, weight)
 

@@ -33,7 +33,7 @@ class Polynomial:
 
     centre: float
     scale: float
-    coefficients: np.ndarray  # (k,) of rising powers of u
+    coefficients: np.ndarray  # (k,) of falling powers of u
     cov: np.ndarray  # (k, k) of the coefficients
     residual: np.ndarray  # (n,) data minus fit
     chi2: float  # sum of squares where the errors are unknown
@@ -55,35 +55,21 @@ class Polynomial:
 
     def _rows(self, x: np.ndarray | float, order: int) -> np.ndarray:
         u = (np.asarray(x, float) - self.centre) / self.scale
-        power = np.arange(self.degree + 1)
-        falling = np.array([math.perm(p, order) for p in power], float)
-        return falling * u[..., None] ** np.maximum(power - order, 0) / self.scale**order
+        powers = [np.polyval(np.polyder(one, order), u) for one in np.eye(self.degree + 1)]
+        return np.stack(powers, axis=-1) / self.scale**order
 
 
 def fit_polynomial(x: np.ndarray, y: np.ndarray, err: np.ndarray | float | None, degree: int) -> Polynomial:
-    """Fit a polynomial of a degree, 0 or more, to x, y (n,) by weighted least squares. `err`: 1-sigma errors
-    of y, one value or (n,); None: unknown and equal, then taken from the residuals.
-
-    Raises ValueError: fewer different x than coefficients, or with unknown errors no point more than these;
-    values that are not finite, errors that are not positive.
-    """
-    n, k = len(x), degree + 1
-    if n < k + (err is None) or len(np.unique(x)) < k:
-        raise ValueError(
-            f"a polynomial of degree {degree} needs {k + (err is None)} points and {k} different x, got {n} "
-            f"and {len(np.unique(x))}"
-        )
+    """Fit a polynomial to x, y (n,), at least `degree` + 1 different x, by weighted least squares. `err`:
+    1-sigma errors of y, one value or (n,); None: unknown and equal, then taken from the residuals."""
     centre, scale = float(np.mean(x)), float(np.ptp(x)) / 2 or 1.0
-    u, weight = (x - centre) / scale, np.broadcast_to(1.0 if err is None else 1.0 / np.asarray(err), n)
-    if not (
-        np.isfinite(x).all() and np.isfinite(y).all() and np.isfinite(weight).all() and np.all(weight > 0)
-    ):
-        raise ValueError("x and y must be finite, errors positive")
-    falling, cov = np.polyfit(u, y, degree, w=weight, cov="unscaled")
-    residual = y - np.polyval(falling, u)
+    u, weight = (x - centre) / scale, np.broadcast_to(1.0 if err is None else 1.0 / np.asarray(err), len(x))
+    coefficients, cov = np.polyfit(u, y, degree, w=weight, cov="unscaled")
+    residual, dof = y - np.polyval(coefficients, u), len(x) - degree - 1
     chi2 = float(np.sum((residual * weight) ** 2))
-    cov = cov[::-1, ::-1] * (chi2 / (n - k) if err is None else 1.0)
-    return Polynomial(centre, scale, falling[::-1], cov, residual, chi2, n - k)
+    return Polynomial(
+        centre, scale, coefficients, cov * (chi2 / dof if err is None else 1.0), residual, chi2, dof
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

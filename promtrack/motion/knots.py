@@ -47,12 +47,12 @@ def find_knots(
     strips, two anchors of the slow structure, and the points."""
     scale_space = bands(strip.geometry, motion.knot_mm)
 
-    def points_of(image: np.ndarray, look: _Look) -> np.ndarray:
-        return _points(image, look, scale_space, strip.geometry, motion.least_snr)
+    def points_of(image: np.ndarray, around: tuple[Anchor, Anchor, np.float32]) -> np.ndarray:
+        return _points(image, *around, scale_space, strip.geometry, motion.least_snr)
 
     found = [np.empty((0, 7))]
-    looks = _looks(strip, anchors(strip, scale_space, motion))
-    for i, points in enumerate(strip.mapped(points_of, None, looks)):
+    around = _around(strip, anchors(strip, scale_space, motion))
+    for i, points in enumerate(strip.mapped(points_of, None, around)):
         found.append(np.insert(points, 0, i, axis=1))
         if progress is not None:
             progress(i + 1, len(strip))
@@ -63,23 +63,15 @@ def find_knots(
     return KnotPoints(index, time_s, row, column, row_err, column_err, snr, fwhm_mm[band.astype(int)])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Look:
-    """The slow structure at the times around a strip."""
-
-    before: Anchor
-    after: Anchor
-    weight: float  # of `after`; the rest belongs to `before`
-
-
-def _looks(strip: Strip, stream: Iterator[Anchor]) -> Iterator[_Look]:
+def _around(strip: Strip, stream: Iterator[Anchor]) -> Iterator[tuple[Anchor, Anchor, np.float32]]:
+    """The slow structure before and after each strip, and the weight of the second."""
     before = next(stream)
     after = next(stream, before)
     for time_s in strip.time_s.tolist():
         while time_s > after.time_s and (later := next(stream, None)) is not None:
             before, after = after, later
         weight = 0.0 if after is before else np.interp(time_s, [before.time_s, after.time_s], [0.0, 1.0])
-        yield _Look(before, after, float(weight))
+        yield before, after, np.float32(weight)
 
 
 def sky_plane(
@@ -103,11 +95,16 @@ def sky_to_strip(
 
 
 def _points(
-    image: np.ndarray, look: _Look, scale_space: tuple[Band, ...], geometry: StripGeometry, least_snr: float
+    image: np.ndarray,
+    before: Anchor,
+    after: Anchor,
+    weight: np.float32,
+    scale_space: tuple[Band, ...],
+    geometry: StripGeometry,
+    least_snr: float,
 ) -> np.ndarray:
     """(k, 6): row, column, row error, column error, snr, band of the points of one strip; the last band of
     `scale_space` is wider than any knot."""
-    before, after, weight = look.before, look.after, np.float32(look.weight)
     lowest_mm = 1.5  # below it the limb itself, moved by the air, drowns every knot
 
     def mixed(first: np.ndarray, second: np.ndarray) -> np.ndarray:

@@ -14,7 +14,6 @@ from statistics import fmean
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
-from scipy.spatial import cKDTree
 
 ACCEL_MM_S2 = 1.5e-4  # 150 m/s^2, 1 sigma: half of solar gravity; a turn of 60 km/s on a radius of 24 Mm
 GATE2 = 16.0  # squared normalised distance at which a point cannot belong to a track (4 sigma, two axes)
@@ -166,7 +165,9 @@ def _triples(
     t0, t1, t2 = (places.time_s[places.index[points[0]]] for points in (first, middle, last))
     place, error2 = places.place_mm, places.error_mm**2
     reach = linking.fastest_mm_s * (t2 - t0)
-    a, c, apart = _within(place[first], place[last], reach)
+    away = place[first, None] - place[last]
+    apart = np.hypot(away[..., 0], away[..., 1])
+    a, c = np.nonzero(apart < reach)
     if not len(a):
         return np.empty((0, 3), int), np.empty(0)
     share = (t1 - t0) / (t2 - t0)
@@ -176,18 +177,20 @@ def _triples(
     base2 = (1 - share) ** 2 * error2[start] + share**2 * error2[end] + 1.5 * SMALLEST_MM**2 + bend**2
     most2 = 0.6 * GATE2
     far = np.sqrt(most2 * (base2.max() + error2[middle].max()))
-    pair, b, _ = _within(expected, place[middle], far)
-    three = np.stack([start[pair], middle[b], end[pair]])
-    x2, y2 = ((place[middle[b]] - expected[pair]) ** 2 / (error2[middle[b]] + base2[pair])).T
-    cost = x2 + y2 + np.ptp(np.log(places.snr[three]), axis=0) / FADE_SNR + 6.0 * apart[pair] / reach
+    by_x = middle[np.argsort(place[middle, 0])]
+    pair, b = _between(*(np.searchsorted(place[by_x, 0], expected[:, 0] + side) for side in (-far, far)))
+    three = np.stack([start[pair], by_x[b], end[pair]])
+    x2, y2 = ((place[three[1]] - expected[pair]) ** 2 / (error2[three[1]] + base2[pair])).T
+    cost = x2 + y2 + np.ptp(np.log(places.snr[three]), axis=0) / FADE_SNR + 6.0 * apart[a, c][pair] / reach
     good = x2 + y2 < most2
     return three.T[good], cost[good]
 
 
-def _within(places: np.ndarray, others: np.ndarray, reach: float) -> tuple[np.ndarray, ...]:
-    """Numbers of the pairs of (n, 2) places and (m, 2) others nearer than `reach`, and their distances."""
-    near = cKDTree(places).sparse_distance_matrix(cKDTree(others), reach, output_type="ndarray")
-    return near["i"], near["j"], near["v"]
+def _between(low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Every number k as often as there are i with low[k] <= i < high[k], and these i."""
+    count = np.maximum(high - low, 0)
+    k = np.repeat(np.arange(len(count)), count)
+    return k, np.arange(len(k)) - (np.cumsum(count) - count - low)[k]
 
 
 def _close_gaps(tracks: list[np.ndarray], places: Places, linking: Linking) -> list[np.ndarray]:
@@ -249,9 +252,8 @@ def _may_join(tracks: list[np.ndarray], places: Places) -> tuple[np.ndarray, np.
         np.searchsorted(first[order], last + 3 * MISSES + 1, side="right"),
         np.searchsorted(begun[order], ended + 0.5 * (ended - begun)),
     )
-    count = np.maximum(high - low, 0)
-    a = np.repeat(np.arange(len(tracks)), count)
-    b = order[np.repeat(low - np.cumsum(count) + count, count) + np.arange(count.sum())]
+    a, place = _between(low, high)
+    b = order[place]
     lasted = np.minimum(ended[a] - begun[a], ended[b] - begun[b])
     short = (first[b] - last[a] - 1 <= 3 * MISSES) | (begun[b] - ended[a] < 0.5 * lasted)
     return a[short], b[short]

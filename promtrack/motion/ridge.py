@@ -33,24 +33,6 @@ class _Picture:
     step_mm: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _FoundRidge:
-    """A ridge, and the places that it was measured from."""
-
-    ridge: Ridge
-    index: np.ndarray  # (m,) strips
-    place: np.ndarray  # (m,) px
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Lines:
-    """Brightest slanted line through each point of a coarse grid."""
-
-    index: np.ndarray  # (m,) strips of the centres
-    strength: np.ndarray  # (m, d)
-    px_s: np.ndarray  # (m, d) its speed
-
-
 def find_ridges(
     diagram: TimeDistance,
     *,
@@ -78,31 +60,30 @@ def find_ridges(
     fastest = fastest_km_s / limits.KM_S / picture.step_mm
     count = int(np.ceil(min(fastest, d / (2 * cadence)) / spacing))  # seen in three strips at least
     speeds = np.arange(-count, count + 1) * spacing
-    lines = _slanted(picture, speeds)
+    centres, strength, px_s = _slanted(picture, speeds)
     rng = rng or np.random.default_rng(0)
     level = 0.0  # the brightest line that the same strips give in scrambled order, four times
     for _ in range(4):
         order = rng.permutation(n)
         scrambled = replace(picture, value=picture.value[order], shown=picture.shown[order])
-        level = max(level, float(_slanted(scrambled, speeds).strength.max()))
-    strength = lines.strength.copy()
-    found: list[_FoundRidge] = []
+        level = max(level, float(_slanted(scrambled, speeds)[1].max()))
+    found: list[tuple[Ridge, np.ndarray, np.ndarray]] = []  # with its strips and its places there [px]
     while strength.max() > level and len(found) < 12:
         m, x = np.unravel_index(np.argmax(strength), strength.shape)
-        index, place = _follow(picture, int(lines.index[m]), float(x), float(lines.px_s[m, x]))
-        _blank(strength, lines.index, index, place, int(m), int(x))
-        one = _measured_ridge(diagram, picture, slit, index, place)
-        if one is not None:
-            found.append(one)
-    kept: list[_FoundRidge] = []  # a worse known one that runs over them is the same light once more
-    for one in sorted(found, key=lambda one: one.ridge.speed_err_km_s / abs(one.ridge.speed_km_s)):
-        shared = np.zeros(len(one.index), bool)
-        for other in kept:
-            there = np.interp(one.index, other.index, other.place, left=np.nan, right=np.nan)
-            shared |= np.abs(one.place - there) < REACH_PX
+        index, place = _follow(picture, int(centres[m]), float(x), float(px_s[m, x]))
+        _blank(strength, centres, index, place, int(m), int(x))
+        ridge = _measured_ridge(diagram, picture, slit, index, place)
+        if ridge is not None:
+            found.append((ridge, index, place))
+    kept: list[tuple[Ridge, np.ndarray, np.ndarray]] = []
+    for ridge, index, place in sorted(found, key=lambda one: one[0].speed_err_km_s / abs(one[0].speed_km_s)):
+        shared = np.zeros(len(index), bool)  # a worse known one that runs over others is the same light again
+        for _, where, other in kept:
+            there = np.interp(index, where, other, left=np.nan, right=np.nan)
+            shared |= np.abs(place - there) < REACH_PX
         if shared.mean() <= 0.3:  # where they cross
-            kept.append(one)
-    return tuple(one.ridge for one in kept)
+            kept.append((ridge, index, place))
+    return tuple(ridge for ridge, _, _ in kept)
 
 
 def _without_background(diagram: TimeDistance) -> _Picture:
@@ -125,7 +106,8 @@ def _without_background(diagram: TimeDistance) -> _Picture:
     return _Picture(np.where(shown, value / noise, 0.0), shown, diagram.time_s, step)
 
 
-def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
+def _slanted(picture: _Picture, speeds: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Strips (m,) of a coarse grid; strength and speed (m, d) of the brightest line through each point."""
     n, d = picture.value.shape
     index = np.arange(0, n, HALF_WINDOW // 2)
     reach = np.arange(-HALF_WINDOW, HALF_WINDOW + 1)
@@ -151,7 +133,7 @@ def _slanted(picture: _Picture, speeds: np.ndarray) -> _Lines:
         better = value > strength
         strength[better] = value[better]
         best[better] = speed
-    return _Lines(index, strength, best)
+    return index, strength, best
 
 
 def _follow(picture: _Picture, start: int, x: float, px_s: float) -> tuple[np.ndarray, np.ndarray]:
@@ -190,7 +172,7 @@ def _blank(
 
 def _measured_ridge(
     diagram: TimeDistance, picture: _Picture, slit: int, index: np.ndarray, place: np.ndarray
-) -> _FoundRidge | None:
+) -> Ridge | None:
     """The ridge through places [px] in strips `index`; None where it shows no motion."""
     if (n := len(index)) < limits.LEAST_FRAMES:
         return None
@@ -222,7 +204,7 @@ def _measured_ridge(
     error = float(np.hypot(own, np.hypot(0.02, hidden) * speed))
     if abs(speed) < limits.CERTAIN * error or travel < max(width, REACH_PX) * picture.step_mm:
         return None
-    ridge = Ridge(
+    return Ridge(
         slit=slit,
         time_s=float(middle),
         distance_mm=float(fit.value(middle)),
@@ -235,7 +217,6 @@ def _measured_ridge(
         agrees=False,
         accel_m_s2=1e6 * float(fit.value(middle, 2)),
     )
-    return _FoundRidge(ridge, index, place)
 
 
 def _place_near(value: np.ndarray, shown: np.ndarray, i: int, at: float) -> float | None:

@@ -27,19 +27,6 @@ def test_errors_equal_the_scatter():
         assert np.std(values) == pytest.approx(float(fits[0].error(at, order)), rel=0.09)
 
 
-@pytest.mark.parametrize(
-    ("x", "y", "err", "degree", "message"),
-    [
-        (np.arange(2.0), np.arange(2.0), 1.0, 2, "needs 3 points and 3 different x, got 2"),
-        (np.arange(3.0), np.arange(3.0), None, 2, "needs 4 points and 3 different x, got 3"),
-        (np.array([1.0, 1.0, 1.0]), np.arange(3.0), 1.0, 1, "2 different x, got 3 and 1"),
-    ],
-)
-def test_refusals_say_what_is_wrong(x, y, err, degree, message):
-    with pytest.raises(ValueError, match=message):
-        fit_polynomial(x, y, err, degree)
-
-
 def test_bic_prefers_the_simple_model():
     # TRUTH  BIC takes the parabola of a noisy line when chi2(1) > ln(60) = 4.1: 4.3 %; 4 sigma of 300 trials
     rng = np.random.default_rng(5)
