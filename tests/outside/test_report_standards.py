@@ -226,5 +226,6 @@ def test_svg_files_are_well_formed_and_complete(products):
         for item in root.iter():
             address = item.get("{http://www.w3.org/1999/xlink}href")
             if address is not None:
-                assert address.startswith("data:image/png;base64,") or address[1:] in names
+                embedded = "data:image/png;base64,", "data:image/jpeg;base64,"
+                assert address.startswith(embedded) or address[1:] in names
         assert "".join(root.find(f".//{SVG}metadata").itertext()).find("promtrack") >= 0
