@@ -94,15 +94,35 @@ def _frames_of_file(file: Path, *, alone: bool, bayer: str = "auto") -> list[Fou
             raise InputError("is not a file that can be read", remedy="remove the link, or mend it")
         size = file.stat().st_size
         with file.open("rb") as opened_file:
-            head = opened_file.read(HEADER)
-        if not claims and _kind(head) in ("", "sound"):
+            kind = _kind(opened_file.read(HEADER))
+        if not claims and kind in ("", "sound"):
             return []
-        return _by_content(file, head, size, suffix, alone=alone, bayer=bayer)
+        if size == 0:
+            raise damaged("is empty (0 bytes)")
+        if kind == "gzip":
+            try:
+                with opened(file) as unzipped:
+                    kind = "fits" if unzipped.read(9) == b"SIMPLE  =" else ""
+            except (EOFError, zlib.error):
+                raise damaged("is a damaged gzip file") from None
+        by_kind = {"tiff": tiff_frames, "png": png_frames, "jpeg": jpeg_frames, "capture": capture_frames}
+        if kind in by_kind:
+            return by_kind[kind](file, size)
+        if kind == "fits":
+            from promtrack.sequence.fitsfile import fits_frames  # its library is slow to import
+
+            return fits_frames(file, size, alone=alone)
+        if kind == "film" or (suffix in _FILM_NAMES and kind != "sound"):
+            return video_frames(file, bayer=bayer)
     except OSError as error:
         if not claims:
             return []
         what = f"cannot be read ({error.strerror or error})"
         raise InputError(what, remedy="check the right to read it") from None
+    if kind == "sound":
+        raise InputError("is a sound file", remedy="leave it out")
+    what = "is neither a TIFF, PNG, JPEG or FITS picture nor a film"
+    raise InputError(what, remedy="save it in one of these formats")
 
 
 def _kind(head: bytes) -> str:
@@ -123,31 +143,6 @@ def _kind(head: bytes) -> str:
     if capture_of(head):
         return "capture"
     return "gzip" if head[:2] == b"\x1f\x8b" else ""
-
-
-def _by_content(file: Path, head: bytes, size: int, suffix: str, *, alone: bool, bayer: str) -> list[Found]:
-    if size == 0:
-        raise damaged("is empty (0 bytes)")
-    kind = _kind(head)
-    if kind == "gzip":
-        try:
-            with opened(file) as unzipped:
-                kind = "fits" if unzipped.read(9) == b"SIMPLE  =" else ""
-        except (EOFError, zlib.error):
-            raise damaged("is a damaged gzip file") from None
-    by_kind = {"tiff": tiff_frames, "png": png_frames, "jpeg": jpeg_frames, "capture": capture_frames}
-    if kind in by_kind:
-        return by_kind[kind](file, size)
-    if kind == "fits":
-        from promtrack.sequence.fitsfile import fits_frames  # its library is slow to import
-
-        return fits_frames(file, size, alone=alone)
-    if kind == "sound":
-        raise InputError("is a sound file", remedy="leave it out")
-    if kind == "film" or suffix in _FILM_NAMES:
-        return video_frames(file, bayer=bayer)
-    what = "is neither a TIFF, PNG, JPEG or FITS picture nor a film"
-    raise InputError(what, remedy="save it in one of these formats")
 
 
 def _nothing(path: Path, left_out: list[Rejected]) -> InputError:

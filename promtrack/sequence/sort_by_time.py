@@ -15,7 +15,6 @@ import numpy as np
 
 from promtrack.errors import InputError, SettingsError
 from promtrack.rounding import counted
-from promtrack.sequence.frame_source import Found
 from promtrack.sequence.records import Rejected, Sequence
 from promtrack.sequence.stamps import parse_stamp, running_numbers, stamps_to_utc
 from promtrack.sequence.times import GIVE, FrameTimes
@@ -61,7 +60,9 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
         _refuse_mixed(times[kept], backward, first)
     kept = kept[np.argsort(times[kept], kind="stable")]
     twins = np.flatnonzero(np.diff(times[kept]) == np.timedelta64(0, "us")) + 1
-    twins = np.array([i for i in twins if _is_copy(frames[kept[i]], frames[kept[i - 1]])], int)
+    pairs = [(i, frames[kept[i]], frames[kept[i - 1]]) for i in twins]
+    same = [i for i, a, b in pairs if a.count == b.count == 1 and filecmp.cmp(a.file, b.file, shallow=False)]
+    twins = np.array(same, int)
     left_out += [Rejected(frames[kept[i]].name, f"is a copy of {frames[kept[i - 1]].name}") for i in twins]
     kept = np.delete(kept, twins)
     moments = times[kept].copy()
@@ -81,10 +82,6 @@ def by_time(timed: FrameTimes, settings: TimesSettings = TimesSettings()) -> Fra
     notes = (f"{counted(outside, 'frame')} outside {asked} not used",) if outside else ()
     report = replace(timed.report, problems=tuple(problems))
     return FrameTimes([frames[i] for i in kept], moments, report, tuple(left_out), notes)
-
-
-def _is_copy(one: Found, other: Found) -> bool:
-    return one.count == other.count == 1 and filecmp.cmp(one.file, other.file, shallow=False)
 
 
 def _refuse_mixed(times: np.ndarray, backward: np.ndarray, name: str) -> None:

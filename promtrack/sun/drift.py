@@ -66,10 +66,19 @@ def fit_drift(
         picture moves the opposite way. Empty: no nudge is looked for.
 
     Raises InputError: too few positions, too little motion for a direction, or no nudge is seen; whether the
-    motion has the sky's rate only the limb can show (`check_against_limb`); ValueError: wrong shapes, or an
-    unknown nudge.
+    motion has the sky's rate only the limb can show (`check_against_limb`).
     """
-    time, position = _checked(time_s, x_px, y_px, nudge)
+    position = np.column_stack([x_px, y_px])
+    good = np.isfinite(time_s) & np.isfinite(position).all(axis=1)
+    if good.sum() < LEAST_POINTS:
+        raise InputError(
+            f"the Sun was found in {good.sum()} frames of the drift, need {LEAST_POINTS}",
+            remedy="record the drift for longer, or at a higher frame rate",
+        )
+    if (np.diff(time_s[good]) <= 0).any():
+        remedy = "check the times with `promtrack check`"
+        raise InputError("the times of the frames do not increase", remedy=remedy)
+    time, position = time_s[good] - time_s[good].mean(), position[good]
     line = _fit_line(time, position, nudged=bool(nudge))
     speed = float(np.hypot(*line.velocity))
     # Below 20 sigma the direction would be worse than 3 deg.
@@ -145,26 +154,6 @@ def check_against_limb(found: DriftCalibration, limb: Scale) -> tuple[str, bool]
         f"The drift and the limb disagree: {figures}. Either the drive was not wholly off, or the times are "
         "wrong, or the limb stands low and is flattened; do not use this scale, and the direction with care."
     ), False
-
-
-def _checked(time_s, x_px, y_px, nudge: str) -> tuple[np.ndarray, np.ndarray]:
-    time = np.asarray(time_s, float)
-    position = np.column_stack([np.asarray(x_px, float), np.asarray(y_px, float)])
-    if time.ndim != 1 or len(position) != len(time):
-        got = f"got {time.shape} and {position.shape}"
-        raise ValueError(f"time_s, x_px and y_px must have one shape (n,), {got}")
-    if nudge not in ("", "north", "south"):
-        raise ValueError(f"nudge must be 'north', 'south' or empty, got {nudge!r}")
-    good = np.isfinite(time) & np.isfinite(position).all(axis=1)
-    if good.sum() < LEAST_POINTS:
-        raise InputError(
-            f"the Sun was found in {good.sum()} frames of the drift, need {LEAST_POINTS}",
-            remedy="record the drift for longer, or at a higher frame rate",
-        )
-    if (np.diff(time[good]) <= 0).any():
-        remedy = "check the times with `promtrack check`"
-        raise InputError("the times of the frames do not increase", remedy=remedy)
-    return time[good] - time[good].mean(), position[good]
 
 
 def _fit_line(time: np.ndarray, position: np.ndarray, *, nudged: bool) -> _Line:

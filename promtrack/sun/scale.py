@@ -15,7 +15,7 @@ measured by us (tests/outside/data/README.md).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -128,19 +128,18 @@ def measure_scale(
         checks.append(_compare(measured, base))
     chosen = base
     for other in _stated(camera, header):
-        check = _compare(base, other)
-        if not check.agrees and other.source == "optics" and camera.focal_mm is not None:
+        words, agrees, tells = _compare(base, other)
+        if not agrees and other.source == "optics" and camera.focal_mm is not None:
             focal_mm = camera.focal_mm * other.arcsec_per_px / base.arcsec_per_px
-            words = f" With {camera.pixel_um:g} um pixels a focal length of {focal_mm:.0f} mm would agree."
-            check = replace(check, sentence=check.sentence + words)
-        checks.append(check)
-        if check.agrees and other.error < chosen.error:
+            words += f" With {camera.pixel_um:g} um pixels a focal length of {focal_mm:.0f} mm would agree."
+        checks.append((words, agrees, tells))
+        if agrees and other.error < chosen.error:
             chosen = other
     km = chosen.arcsec_per_px / ARCSEC_PER_RAD * view.distance_au * AU_KM
     if chosen is base:  # exact, where the small-angle form is 1e-5 off
         km = (SOLAR_RADIUS_KM + 1000.0 * height.height_mm) / (limb.radius_px or radius_px)
-    words, agree = " ".join(check.sentence for check in checks), all(check.agrees for check in checks)
-    tells = min((check.tells for check in checks), default=np.nan)
+    words, agree = " ".join(words for words, _, _ in checks), all(agrees for _, agrees, _ in checks)
+    tells = min((tells for _, _, tells in checks), default=np.nan)
     return Scale(km, km * chosen.error, chosen.arcsec_per_px, chosen.source, words, agree, tells, height)
 
 
@@ -180,38 +179,26 @@ def _stated(camera: CameraSettings, header: SolarHeader | None) -> list[_Candida
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class _Check:
-    """One stated source against the limb."""
-
-    sentence: str
-    agrees: bool
-    tells: float  # relative difference that it could just have shown
-
-
-def _compare(limb: _Candidate, other: _Candidate) -> _Check:
-    """The agreement of a source with the limb, and how large a difference could have hidden in it."""
+def _compare(limb: _Candidate, other: _Candidate) -> tuple[str, bool, float]:
+    """A sentence on a source against the limb, whether they agree, and the relative difference that this
+    could just have shown."""
     ratio = other.arcsec_per_px / limb.arcsec_per_px
     sigma = max(float(np.hypot(limb.error, other.error)), 1e-9)
     if not np.isfinite(sigma):
-        return _Check(f"The limb's arc is too short to check {other.name}.", True, np.inf)
+        return f"The limb's arc is too short to check {other.name}.", True, np.inf
     tells, apart = float(np.expm1(DISAGREE_SIGMA * sigma)), float(abs(np.log(ratio))) / sigma
     figures = f"{other.arcsec_per_px:.4g} against {limb.arcsec_per_px:.4g} arcsec/px from {limb.name}"
     # Symmetric in the two sources: a factor 1/2 is as far off as a factor 2.
     if apart > DISAGREE_SIGMA:
-        return _Check(
-            f"{_sentence(other.name)} and {limb.name} disagree: {figures}, a factor {ratio:.3g} "
-            f"({apart:.0f} sigma). {_likely_cause(ratio, other.source)}",
-            False,
-            tells,
-        )
+        factor = f"a factor {ratio:.3g} ({apart:.0f} sigma). {_likely_cause(ratio, other.source)}"
+        return f"{_sentence(other.name)} and {limb.name} disagree: {figures}, {factor}", False, tells
     doubt = f" ({apart:.1f} sigma)" if apart > 2.0 else ""
     figures += f", {100 * (ratio - 1):+.1f} % +- {100 * sigma:.1f} %{doubt}"
     sentence = f"{_sentence(other.name)} and {limb.name} agree: {figures}."
     if tells > WEAK_CHECK:
         whose = "Too short or rough a limb" if limb.error > other.error else "Too uncertain a scale"
         sentence = f"{whose} to check {other.name}: {figures}; {untold_words(tells)} would not show."
-    return _Check(sentence, True, tells)
+    return sentence, True, tells
 
 
 def untold_words(relative: float) -> str:
