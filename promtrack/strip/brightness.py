@@ -108,8 +108,9 @@ class Rim:
         if not len(rim):
             return np.full(self.count, np.nan)
         light = cv2.resize(rim, (self.count, 1), interpolation=cv2.INTER_AREA)[0].astype(float)
-        burnt = (rim >= 0.98 * self.full_scale).astype(np.float32)
-        light[cv2.resize(burnt, (self.count, 1), interpolation=cv2.INTER_AREA)[0] > 0.02] = np.nan
+        if (burnt := rim >= 0.98 * self.full_scale).any():
+            share = cv2.resize(burnt.astype(np.float32), (self.count, 1), interpolation=cv2.INTER_AREA)
+            light[share[0] > 0.02] = np.nan
         light -= sky
         return np.where(light > 0.0, light, np.nan)
 

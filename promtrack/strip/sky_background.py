@@ -115,7 +115,9 @@ def _redescending(
     for _ in range(7):  # halves the scale each time
         weighted = design * (shown * _biweight(residual / np.float32(scale)))[:, None]
         solution = np.linalg.solve(weighted.T @ design + damping, weighted.T @ wanted.ravel())
-        residual = wanted.ravel() - design @ solution
+        before, residual = residual, wanted.ravel() - design @ solution
+        if scale == least and np.abs(residual - before).max() < 0.01:  # sigma of a block
+            break
         scale = max(0.5 * scale, least)
     loss = 1.0 - np.power(np.maximum(1.0 - np.square(residual / (TUKEY * least)), 0.0), 3)
     return solution, float(loss[shown].mean())
