@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from hashlib import blake2b
 from itertools import groupby
@@ -42,6 +42,7 @@ class Layout:
     finder: Finder
     wide: bool
     turn_deg: np.ndarray  # (n,) computed or assumed; nan where it is not known
+    looked: dict[int, Look] = field(default_factory=dict)  # at frames of templates, which come again
 
     @property
     def turn_known(self) -> bool:
@@ -94,7 +95,7 @@ class Layout:
         except InputError as error:
             return f"could not be read: {error.what}"
         try:
-            return frame, self.finder.look(index, frame)
+            return frame, self.looked.get(index) or self.finder.look(index, frame)
         except LimbNotFound as error:
             return error.what
 
@@ -168,6 +169,7 @@ class Layout:
         if isinstance(seen, str):
             return None
         frame, look = seen
+        self.looked[index] = look
         turn = self.turn_of(index) + more_deg
         zone = zone_of(frame, replace(look.place, turn_deg=turn), grid)
         if len(zone.ray) <= 32:

@@ -92,7 +92,7 @@ def make_template(
         for blur_px in (10.0, 10.0, 6.0, 6.0, 4.0, 4.0):
             soft = [blurred(zone, blur_px, grid) for zone in zones]
             template = _mean_of(soft, shift, grid, block, ceiling, time_s)
-            shift += list(map_ahead(partial(_shift_of, template, soft, shift), range(len(soft))))
+            shift += list(map_ahead(partial(_shift_of, template), range(len(soft))))
 
     done = mean()
     done = replace(done, pairs=_pairs(done, zones))
@@ -125,10 +125,10 @@ def _pairs(template: Template, zones: list[Zone]) -> Pairs:
     return Pairs(step.astype(int), time_s[last] - time_s[last - step.astype(int)], shift_px)
 
 
-def _shift_of(template: Template, zones: list[Zone], shift: np.ndarray, i: int) -> np.ndarray:
-    """What shifts a zone, shifted so far, along the limb and outward onto the others of its template."""
+def _shift_of(template: Template, i: int) -> np.ndarray:
+    """What shifts a part of a template along the limb and outward onto the others."""
     others = template.without(template.near(template.time_s[i]))
-    return usual_shift(block_shifts(others, _moved(zones[i], shift[i], template.grid)))
+    return usual_shift(block_shifts(others, template.part[i]))
 
 
 def _moved(zone: Zone, shift_px: np.ndarray, grid: Grid) -> Zone:
