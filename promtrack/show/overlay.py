@@ -71,10 +71,8 @@ class Annotation:
         for body in self.bodies:
             if body.letter and body.seen(shot.time_s):
                 view = body.views[shot.place]
-                marks = np.atleast_2d(body.place(view, shot.time_s))
-                if body.sector_deg is not None:
-                    marks = body.ends(view, shot.time_s)
-                boxes += [Rect(x, y, 0, 0).grown(reach) for x, y in np.rint(marks).astype(int).tolist()]
+                marks = np.rint(body.ends(view, shot.time_s)).astype(int)
+                boxes += [Rect(x, y, 0, 0).grown(reach) for x, y in marks.tolist()]
                 if body.label and body.due(self.time, shot.time_s):  # its leader
                     start, end = body.leader(view, shot.time_s, body.label)
                     along = np.rint(start + np.linspace(0.0, 1.0, 16)[:, None] * (end - start))

@@ -30,7 +30,7 @@ from promtrack.show.verdict import PLANE_OF_SKY, Light, lights, verdict_line
 from promtrack.workers import map_ahead
 
 MOST_BYTES = 6e6  # of a page with its clip inside; a larger clip is linked, so that a phone opens the page
-MOST_SVG_BYTES = 200_000  # of a figure in the page; as a lossy picture it has half of that
+MOST_SVG_BYTES = 200_000  # of a figure with pictures, in the page; as one lossy picture it has half
 SIGNS = {"good": "●", "fair": "▲", "poor": "■"}  # shape says again what colour says
 KEYS = ("height_time", "strip_montage", "summary")  # the one figure on the front: the first that was drawn
 
@@ -40,8 +40,9 @@ def write_report(
 ) -> Path:
     """Write one page that works offline, from disk, without a network; it appears under its name when it is
     whole. `clip`, `poster`: either may be missing; the clip comes into a page of at most 6 MB, else it is
-    linked. `figures`: PNG files as `draw_figures` names them; of each the SVG beside is embedded if it is
-    small. Raises InputError: clip, poster or a figure is empty or damaged, or the page cannot be written."""
+    linked. `figures`: PNG files as `draw_figures` names them; of each the SVG beside is embedded unless it
+    holds large pictures. Raises InputError: clip, poster or a figure is empty or damaged, or the page cannot
+    be written."""
     pictures = Pictures(measured, path, figures)
     key = figure_part(pictures, pictures.key)
     parts = [("figures", "More figures", figures_part(pictures)), *depth_parts(measured)]
@@ -199,13 +200,16 @@ def figures_part(pictures: Pictures) -> Markup:
 
 
 def _address(png: Path) -> str:
-    """Data address of a figure: of its SVG, sharp at every size, where there is one and it is small."""
+    """Data address of a figure: its SVG, sharp at every size, where there is one, and none with large
+    pictures in it."""
     svg = png.with_suffix(".svg")
-    if not svg.is_file() or svg.stat().st_size > MOST_SVG_BYTES:
+    if not svg.is_file():
         return photograph(png, "webp")
     drawing = svg.read_bytes()
     if b"<svg" not in drawing[:2000]:
         raise _broken(svg, "is empty or no SVG drawing", "figures")
+    if len(drawing) > MOST_SVG_BYTES and b"<image" in drawing:
+        return photograph(png, "webp")
     return data_address("image/svg+xml", drawing)
 
 
