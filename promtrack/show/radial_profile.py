@@ -128,7 +128,7 @@ def _place_probes(view: ClipView) -> Probes:
     band = np.abs(limb_px) < BAND_PX
     chosen, rng = [], np.random.default_rng(7)
     for where in (np.flatnonzero(band), np.flatnonzero(~band)):  # near the limb and beyond, as many of each
-        chosen.append(rng.choice(where, min(60_000, len(where)), replace=False))
+        chosen.append(rng.choice(where, min(30_000, len(where)), replace=False))
     flat = np.sort(np.concatenate(chosen))
     row, column = np.unravel_index(flat, limb_px.shape)
     return Probes(flat, row, column, limb_px.ravel()[flat])
