@@ -25,7 +25,6 @@ from promtrack.limb.edge import (
     edge_of,
     make_grid,
     shift_by_blur,
-    weighted_median,
 )
 from promtrack.limb.expected_geometry import Expected
 from promtrack.limb.find import fall_at, find_limb
@@ -262,8 +261,8 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
     if not found:
         raise failed[0] if failed else LimbNotFound("no limb: the sequence is empty")
     radii = np.array([f.place.radius_px for f in found.values()])
-    errors = np.array([max(f.radius_err_px, 1e-3) for f in found.values()])
-    radius = limb.radius_px or weighted_median(radii, 1 / errors**2)
+    # unweighted: the error of a radius grows with its square, so that by it the smallest would win
+    radius = limb.radius_px or float(np.median(radii))
     places = tuple((index, moved_to(f.place, radius, sequence.shape)) for index, f in found.items())
     return Start(radius, float(np.radians(max(f.arc_deg for f in found.values())) * radius), places)
 

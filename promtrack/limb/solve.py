@@ -107,6 +107,15 @@ def relief_of(solved: Solved, edge: EdgeNoise, residual: np.ndarray) -> tuple[np
     return mean, edge.err_px / float(np.sqrt(max(float(np.median(total)), 1.0)))
 
 
+def _part_left(e: Equations, alike: BlockNoise) -> float:
+    """Part of the variance of a relief that place and radius, fitted to it, leave: on a short arc they
+    swallow its long waves."""
+    phi = e.bins.at_px / e.radius_px
+    design = np.linalg.qr(np.column_stack([np.sin(phi), np.cos(phi), np.ones(len(phi))]))[0]
+    variance = alike.covariance(e.bins.at_px, np.ones(len(phi)))
+    return float(1.0 - np.trace(design.T @ variance @ design) / np.trace(variance))
+
+
 def _edge_table(e: Equations, edge: EdgeNoise, residual: np.ndarray) -> np.ndarray:
     table = np.full((e.n, len(e.unknown.relief), 6), np.nan)
     ones = np.ones(len(residual))
@@ -263,6 +272,7 @@ def solve(measures: list[FrameMeasure], time_s: np.ndarray, known: Known, terms:
     # parts of the limb that stand out take no part in the fit, but others like them may
     relief, _ = relief_of(solved, noise.edge, solved.residual("edge"))
     shown = max(noise.relief.err_px, float(np.sqrt(np.mean(relief**2)))) * (1.0 + known.rough)
+    shown /= np.sqrt(_part_left(equations, noise.relief.alike))
     noise = replace(noise, relief=replace(noise.relief, err_px=shown))
     return _solution(equations.solved(noise))
 

@@ -7,8 +7,10 @@ import pytest
 
 from promtrack.limb.edge import LimbNotFound, SmallFrame
 from promtrack.limb.find import find_limb
-from promtrack.limb.frame_limb import sample_limb
+from promtrack.limb.frame_limb import LimbSample, sample_limb, start_from
+from promtrack.limb.records import Place
 from promtrack.scene import Eruption, SceneSpec, make_scene
+from promtrack.settings import LimbSettings
 
 BASE = SceneSpec(frames=1, limb_arc_deg=35.0, shape=(360, 480))
 
@@ -63,3 +65,17 @@ def test_what_was_seen_instead(frame, words):
     with pytest.raises(LimbNotFound) as caught:
         find_limb(SmallFrame(frame, 65535.0))
     assert words in str(caught.value)
+
+
+def test_the_radius_to_start_from_leans_to_neither_side(monkeypatch):
+    # TRUTH  seven frames show a curvature of 1 / 1500 px with an error of 0.3 of that each; the error of a
+    # radius grows with its square, so that by its own error the smallest radius would win
+    sequence, rng = make_scene(replace(BASE, frames=7, shape=(90, 120))).sequence(), np.random.default_rng(2)
+
+    def drawn(*_, **__):
+        radius = 1500.0 / max(1.0 + 0.3 * rng.normal(), 0.2)
+        return LimbSample(Place(60.0, radius + 45.0, radius), 0.3 * radius**2 / 1500.0, 1.0, 8.0, 1.0)
+
+    monkeypatch.setattr("promtrack.limb.frame_limb.sample_limb", drawn)
+    curvature = [1500.0 / start_from(sequence, LimbSettings(), (None,) * 7).radius_px for _ in range(300)]
+    assert np.mean(curvature) == pytest.approx(1.0, abs=0.03)
