@@ -16,8 +16,6 @@ from promtrack.show import palette
 from promtrack.show.layout import Rect
 from promtrack.show.palette import LUMA_B, LUMA_G, LUMA_R, ON_DARK, Colour
 
-BAND_ROWS = 128  # of a picture worked on at a time: they stay in the processor's cache
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Canvas:
@@ -47,11 +45,7 @@ def canvas_to_bgr(canvas: Canvas) -> np.ndarray:
     """(height, width, 3) uint8 B, G, R."""
     size = canvas.y.shape[1], canvas.y.shape[0]
     colour = [cv2.resize(p, size) if canvas.step > 1 else p for p in (canvas.cb, canvas.cr)]
-    bgr = np.empty((*canvas.y.shape, 3), np.uint8)
-    for top in range(0, len(bgr), BAND_ROWS):
-        band = slice(top, top + BAND_ROWS)
-        bgr[band] = palette.ycc_to_bgr(np.stack([plane[band] for plane in (canvas.y, *colour)], axis=-1))
-    return bgr
+    return palette.ycc_to_bgr(cv2.merge([canvas.y, *colour]))
 
 
 def planes_of(canvas: Canvas) -> tuple[memoryview, memoryview, memoryview]:

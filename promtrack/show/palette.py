@@ -113,10 +113,7 @@ def bgr_to_ycc(bgr: np.ndarray) -> np.ndarray:
 
 
 def ycc_to_bgr(ycc: np.ndarray) -> np.ndarray:
-    """The way back: (..., 3) Y', Cb, Cr to uint8 B, G, R."""
-    y, cb, cr = np.moveaxis(np.asarray(ycc, dtype=np.float32), -1, 0)
-    luma = (y - 16.0) / 219.0
-    b = luma + 2.0 * (1.0 - LUMA_B) * (cb - 128.0) / 224.0
-    r = luma + 2.0 * (1.0 - LUMA_R) * (cr - 128.0) / 224.0
-    g = (luma - LUMA_R * r - LUMA_B * b) / LUMA_G
-    return np.rint(np.clip(np.stack([b, g, r], axis=-1), 0.0, 1.0) * 255.0).astype(np.uint8)
+    """The way back: (rows, columns, 3) uint8 Y', Cb, Cr to uint8 B, G, R."""
+    black, units = bgr_to_ycc(np.zeros(3)), bgr_to_ycc(np.eye(3))
+    back = np.linalg.inv((units - black).T)
+    return cv2.transform(ycc, np.column_stack([back, -back @ black]))

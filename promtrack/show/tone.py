@@ -21,13 +21,13 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from promtrack.limb.records import LimbLock
-from promtrack.show.canvas import BAND_ROWS
 from promtrack.show.palette import LOOKS, Look
 from promtrack.show.radial_profile import QuietSun, frame_level
 from promtrack.show.view import ClipView, affine_to_frame, frame_border, warp
 
 LOWEST, HIGHEST = -0.25, 2.25  # range of the line's value that the table spans; 1 is the brightest plasma
 JOIN_PX = 3.0  # half width of the join about the limb, frame px; the seeing is wider
+BAND_ROWS = 128  # of a picture worked on at a time: they stay in the processor's cache
 STEPS_PER_PX = 8.0  # of the radial table: an eighth of a frame px
 
 

@@ -57,7 +57,7 @@ def test_colour_round_trip():
     # TRUTH  8-bit Y'CbCr steps are coarser than RGB steps by 255/219, and blue by 1.8556 * 255/224: at most 2
     # off.
     for look in LOOKS:
-        back = ycc_to_bgr(palette_ycc(look).T)
+        back = ycc_to_bgr(palette_ycc(look).T[None].copy())[0]
         assert np.abs(back.astype(int) - palette_bgr(look)).max() <= 2
 
 
