@@ -1,11 +1,11 @@
 """The limb: frames in, the Sun's place in every frame and how far that can be trusted out.
 
-Read in this order. What a frame passes: records (with the geometry of a frame), lock, layout (all frames),
-frame_limb (where to start from, one frame), edge (rays across the limb, circles), find (a limb without a
-guess), measure (its limb zone against the template), rejection. Then all frames at once: equations (the
-linear system), observations (its tables and rows), solve. What goes before: expected_geometry, template,
-rotation. Checks that are not the fit: compare, edge_checks. Beside these: flipped (frames turned by 180
-degrees), two_exposures (bright and faint in turn), inspect (a quick look).
+Read in this order. What a frame passes: records (with the geometry of a frame), lock, layout (all frames, and
+their templates), frame_limb (where to start from, one frame), edge (rays across the limb, circles), find (a
+limb without a guess), measure (its limb zone against the template), rejection. Then all frames at once:
+equations (the linear system), observations (its tables and rows), solve. What is known beforehand:
+expected_geometry, rotation. Checks that are not the fit: compare, edge_checks. Beside these: flipped (frames
+turned by 180 degrees), two_exposures (bright and faint in turn), inspect (a quick look).
 """
 
 # ruff: noqa: F401 - what the room hands out

@@ -34,8 +34,7 @@ from promtrack.motion.ridge import find_ridges
 from promtrack.motion.tracks import track_knots
 from promtrack.settings import MotionSettings
 from promtrack.strip.records import Strip, StripGeometry
-from promtrack.strip.slit import parse_path, time_distances
-from promtrack.strip.slit_selection import propose_paths
+from promtrack.strip.slit import parse_path, propose_paths, time_distances
 from promtrack.workers import worker_count
 
 _METHOD = (

@@ -9,10 +9,9 @@ from scipy.ndimage import gaussian_filter
 from promtrack.limb.edge import Zone
 from promtrack.limb.expected_geometry import expected_sky
 from promtrack.limb.frame_limb import make_finder, start_from
-from promtrack.limb.layout import Layout
+from promtrack.limb.layout import LaidZone, Layout, make_template, zone_grid
 from promtrack.limb.measure import LINEAR_PX, Template, block_shifts, joint_px, measure, usual_shift
 from promtrack.limb.records import shifted_place
-from promtrack.limb.template import LaidZone, make_template, zone_grid
 from promtrack.scene import SceneSpec, make_scene
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
 
