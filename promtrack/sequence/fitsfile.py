@@ -232,10 +232,7 @@ def _packed_plane(path: Path, unit: _Unit, plane: int) -> np.ndarray:
             warnings.simplefilter("ignore", AstropyWarning)  # what cannot be read is said below
             with fits.open(path, do_not_scale_image_data=True) as units:
                 picture = units[unit.number]
-                if len(unit.axes) == 3:
-                    stored = np.asarray(picture.section[plane])
-                else:
-                    stored = picture.data.reshape(-1, *picture.shape[-2:])[plane]
+                stored = np.asarray(picture.section[np.unravel_index(plane, picture.shape[:-2])])
     except _SPOILT as error:
         why = (str(error).strip() or type(error).__name__).splitlines()[0][:120]
         raise damaged(f"cannot be unpacked ({why})") from None
