@@ -220,9 +220,8 @@ def _fastest(measured: Measured) -> KnotTrack:
     """The moving knot with the greatest speed by its model, or at mid-time where no model describes it."""
 
     def greatest(knot: KnotTrack) -> float:
-        return (
-            knot.fit.speed_km_s if knot.fit.model == "none" else float(speeds_along(measured, knot)[0].max())
-        )
+        along = speeds_along(measured, knot)[0] if knot.fit.model != "none" else knot.fit.speed_km_s
+        return float(np.max(along))
 
     return max(moving_knots(measured), key=greatest)
 

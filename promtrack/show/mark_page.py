@@ -26,8 +26,13 @@ def write_mark_page(measured: Measured, path: Path) -> Path:
     `path`: the page to write; it appears under this name only when it is whole. Raises InputError: a frame or
     the strips cannot be read."""
     strip, labels = measured.strip, label_motion(measured.motion)
-    chosen, light = spread_over(len(strip), 240).tolist(), _white(measured)
-    strips = [_strip_picture(measured, index, light) for index in chosen]
+    low = max(int(np.ceil(strip.geometry.row(3.0))), 0)
+    some = np.concatenate([strip.read(int(i), int(i) + 1)[0][low:] for i in spread_over(len(strip), 8)])
+    seen = some[np.isfinite(some)]
+    # the brightest plasma above the limb, but for a few pixels, becomes white
+    white = max(float(np.percentile(seen, 99.5)), 1e-6) if len(seen) else 1.0
+    chosen = spread_over(len(strip), 240).tolist()
+    strips = [_strip_picture(measured, index, white) for index in chosen]
     frames, factor = _frame_pictures(measured)
     shown = set(chosen)
     # outward up, angles that run counter-clockwise in the frames run to the left, as the frames show them
@@ -70,15 +75,6 @@ def _track(measured: Measured, track: KnotTrack | Front, name: str, shown: set[i
     angles, heights = np.round(track.angle_deg % 360.0, 4).tolist(), np.round(track.height_mm, 3).tolist()
     points = zip(at, angles, heights, strict=True)
     return {"name": name, "points": [[iso(strip.times_utc[i]), a, h] for i, a, h in points if i in shown]}
-
-
-def _white(measured: Measured) -> float:
-    """Counts that become white: the brightest plasma above the limb but for a few pixels."""
-    strip = measured.strip
-    low = max(int(np.ceil(strip.geometry.row(3.0))), 0)
-    some = [strip.read(int(i), int(i) + 1)[0][low:] for i in spread_over(len(strip), 8)]
-    values = np.concatenate([s[np.isfinite(s)] for s in some])
-    return max(float(np.percentile(values, 99.5)), 1e-6) if len(values) else 1.0
 
 
 def _strip_picture(measured: Measured, index: int, white: float) -> tuple[dict[str, Any], tuple[int, int]]:
