@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import partial
 from hashlib import blake2b
-from itertools import groupby
 
 import cv2
 import numpy as np
@@ -134,13 +133,17 @@ class Layout:
 
         def on_templates() -> Iterator[tuple[int, Template | None, Template | None]]:
             nonlocal earliest
+            time_s = self.sequence.time_s.tolist()
             for part, template, before in self.templates():
+                others, last = template, None
                 if template is not None:
                     earliest = earliest or template
                     pairs.update(dict.fromkeys(part.tolist(), template.pairs))
-                    yield from self._on(part.tolist(), template, before)
-                else:
-                    yield from ((i, None, None) for i in part.tolist())
+                for k, i in enumerate(part.tolist()):
+                    if template is not None and (near := template.near(time_s[i])) != last:
+                        others, last = template.without(near), near
+                    joining = before if k < 5 else None  # so many join two templates
+                    yield i, others, joining and joining.without(joining.near(time_s[i]))
 
         found: dict[int, FrameMeasure] = {}
         failed: dict[int, str] = {}
@@ -160,17 +163,6 @@ class Layout:
         if first is None:
             raise LimbNotFound(failed[min(failed)]).at(self.sequence.names[min(failed)])
         return Pass(found, failed, first, earliest, pairs)
-
-    def _on(
-        self, part: list[int], template: Template, before: Template | None
-    ) -> Iterator[tuple[int, Template, Template | None]]:
-        """Frames with what they are measured against: templates without what shares their spicules."""
-        time = self.sequence.time_s.tolist()
-        for near, frames in groupby(part, lambda i: template.near(time[i])):
-            others = template.without(near)
-            for i in frames:
-                joining = before if i < part[0] + 5 else None  # so many join two templates
-                yield i, others, joining and joining.without(joining.near(time[i]))
 
     def reach_px(self, look: Look) -> float:
         """How far a frame may lie from its template along the limb: as far as its circle leaves that open,

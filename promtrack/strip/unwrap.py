@@ -10,7 +10,7 @@ nothing is lost or aliased. A strip's point that lies outside the frame is nan.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import chain, islice
 from pathlib import Path
@@ -146,7 +146,8 @@ def unwrap(
 
     with StripWriter(path, shape, step, header or fits.Header()) as file:
         stored = map_ahead(work, sequence.frames(used))
-        for tiles in map_ahead(packed, _batches(stored, 10_000_000 // (shape[1] * shape[2]))):
+        together = max(10_000_000 // (shape[1] * shape[2]), 1)
+        for tiles in map_ahead(packed, iter(lambda: list(islice(stored, together)), [])):
             for tile in tiles:
                 file.add(tile)
             if progress:
@@ -163,12 +164,6 @@ def unwrap(
         decoded=decoded,
     )
     return replace(strip, noise=_noise_of(strip, least))
-
-
-def _batches(strips: Iterable[np.ndarray], size: int) -> Iterator[list[np.ndarray]]:
-    waiting = iter(strips)
-    while batch := list(islice(waiting, max(size, 1))):
-        yield batch
 
 
 def _stored_step(strip: np.ndarray, least_noise: float) -> float:
