@@ -59,7 +59,7 @@ class Layout:
     finder: Finder
     wide: bool
     turn_deg: np.ndarray  # (n,) computed or assumed; nan where it is not known
-    looked: dict[int, Look] = field(default_factory=dict)  # at frames of templates, which come again
+    looked: dict[int, Look] = field(default_factory=dict)  # at frames of a template, until they come again
 
     @property
     def turn_known(self) -> bool:
@@ -112,7 +112,7 @@ class Layout:
         except InputError as error:
             return f"could not be read: {error.what}"
         try:
-            return frame, self.looked.get(index) or self.finder.look(index, frame)
+            return frame, self.looked.pop(index, None) or self.finder.look(index, frame)
         except LimbNotFound as error:
             return error.what
 
