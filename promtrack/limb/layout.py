@@ -22,6 +22,7 @@ from promtrack.limb.measure import (
     BLOCK,
     EDGE_ROWS_PX,
     MOST_ALONG_PX,
+    Against,
     FrameMeasure,
     Pairs,
     Template,
@@ -131,19 +132,22 @@ class Layout:
         pairs: dict[int, Pairs] = {}
         earliest: Template | None = None
 
-        def on_templates() -> Iterator[tuple[int, Template | None, Template | None]]:
+        def on_templates() -> Iterator[tuple[int, Against | None]]:
             nonlocal earliest
             time_s = self.sequence.time_s.tolist()
             for part, template, before in self.templates():
-                others, last = template, None
-                if template is not None:
-                    earliest = earliest or template
-                    pairs.update(dict.fromkeys(part.tolist(), template.pairs))
+                if template is None:
+                    yield from ((i, None) for i in part.tolist())
+                    continue
+                earliest = earliest or template
+                pairs.update(dict.fromkeys(part.tolist(), template.pairs))
+                apart, last = template, None
                 for k, i in enumerate(part.tolist()):
-                    if template is not None and (near := template.near(time_s[i])) != last:
-                        others, last = template.without(near), near
+                    if (near := template.near(time_s[i])) != last:
+                        apart, last = template.without(near), near
+                    own = template.without(tuple(n for n in near if template.time_s[n] == time_s[i]))
                     joining = before if k < 5 else None  # so many join two templates
-                    yield i, others, joining and joining.without(joining.near(time_s[i]))
+                    yield i, Against(own, apart, joining and joining.without(joining.near(time_s[i])))
 
         found: dict[int, FrameMeasure] = {}
         failed: dict[int, str] = {}
@@ -187,20 +191,18 @@ class Layout:
         return LaidZone(float(self.sequence.time_s[index]), turn, zone, self.reach_px(look))
 
     def measured(
-        self, index: int, template: Template | None, before: Template | None
+        self, index: int, against: Against | None
     ) -> tuple[int, tuple[FrameMeasure, Look] | str, bytes]:
-        """The frame's number, what it contributes or why it does not, and a fingerprint of its pixels; it is
-        measured against the template `before` as well where there is one."""
+        """The frame's number, what it contributes or why it does not, and a fingerprint of its pixels."""
         seen = self.look(index)
         if isinstance(seen, str):
             return index, seen, b""
         frame, look = seen
         picture = blake2b(frame[::16].tobytes(), digest_size=16).digest()
-        turn, turning = self.turn_of(index), template is not None and not self.turn_known
-        if template is not None and turning:
-            turn = template.turn_at(float(self.sequence.time_s[index]))
-        reach = self.reach_px(look)
-        laid = measure(frame, look, turn, template, self.finder, reach, turning=turning, before=before)
+        turn, turning = self.turn_of(index), against is not None and not self.turn_known
+        if against is not None and turning:
+            turn = against.template.turn_at(float(self.sequence.time_s[index]))
+        laid = measure(frame, look, turn, against, self.finder, self.reach_px(look), turning=turning)
         return index, (laid, look), picture
 
 

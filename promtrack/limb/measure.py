@@ -154,31 +154,39 @@ def blurred(zone: Zone, blur_px: float, grid: Grid) -> Zone:
     return replace(zone, value=value)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Against:
+    """What a frame is measured against."""
+
+    template: Template  # without the frame itself, on which it would stay where it was
+    # the same without frames with which it shares its spicules: they lead it to its place, but hand errors
+    # of places on from frame to frame
+    apart: Template
+    before: Template | None  # of the stretch of time before, for the frames that join both
+
+
 def measure(
     frame: np.ndarray,
     look: Look,
     turn_deg: float,
-    template: Template | None,
+    against: Against | None,
     finder: Finder,
     reach_px: float,
     *,
     turning: bool,
-    before: Template | None = None,
 ) -> FrameMeasure:
     """Lay a frame on the template around the place that its own limb gives, and average its edge in bins.
 
     Parameters
     ----------
-    template : without the frame itself, on which it would stay where it was, and without those with which it
-        shares its spicules: errors of places would be handed on from frame to frame
     reach_px : how far the frame may be moved along the limb; on a short arc the circle leaves that open, on a
         wide one it does not (0)
     turning : it is turned about the Sun's centre, else shifted
-    before : of the stretch of time before, against which it is measured as well
     """
     place = replace(look.place, turn_deg=turn_deg)
-    if template is None:
+    if against is None:
         return _binned(look, place, NOTHING, 1.0, finder)
+    template, before = against.template, against.before
     facing = np.radians(look.theta_deg[len(look.theta_deg) // 2])  # the middle of the limb seen
 
     def moved(place: Place, along_px: float, across_px: float) -> Place:
@@ -191,20 +199,28 @@ def measure(
 
     if reach_px and not turning:  # the turn at that time has it already
         place = moved(place, template.along_px, 0.0)
+
+    def laid_on(
+        template: Template, place: Place, zone: Zone, along: float, turns: int
+    ) -> tuple[Place, Zone, BlockShifts, float]:
+        """Place, zone and blocks where the blocks have the frame, and how far that is along the limb."""
+        across, far_px = 0.0, 0.0
+        for turn in range(turns):
+            if max(abs(along), abs(across)) > 0.25 * template.grid.step_px:  # up to which it holds to 2 %
+                place, far_px = moved(place, along, across), far_px + along
+                zone = zone_of(frame, place, template.grid)
+            elif turn:
+                break
+            shifts = block_shifts(template, zone)
+            along, across = usual_shift(shifts) if reach_px else (0.0, 0.0)
+        return place, zone, shifts, far_px
+
     zone = zone_of(frame, place, template.grid)
     tried: list[tuple[float, Place, Zone, BlockShifts]] = []  # the first is the logarithm of the likelihood
     far = coarse_shifts(template, zone, reach_px) if reach_px else []
     # from nearer places the blocks lead to the first one
     for start_px in [0.0, *(px for px in far if abs(px) > 0.5 * LINEAR_PX)]:
-        here, laid, far_px, along, across = place, zone, 0.0, start_px, 0.0
-        for turn in range(4):
-            if max(abs(along), abs(across)) > 0.25 * template.grid.step_px:  # up to which it holds to 2 %
-                here, far_px = moved(here, along, across), far_px + along
-                laid = zone_of(frame, here, template.grid)
-            elif turn:
-                break
-            shifts = block_shifts(template, laid)
-            along, across = usual_shift(shifts) if reach_px else (0.0, 0.0)
+        here, laid, shifts, far_px = laid_on(template, place, zone, start_px, 2)
         # how much better the blocks fit here than where the circle puts the frame, and how far that is
         better = 0.0
         if tried:
@@ -214,7 +230,8 @@ def measure(
             # a block holds five independent pieces of texture, which is alike over some 10 px
             better = 5 * float(np.log(ratio).sum())
         tried.append((better - 0.5 * (FAR_SIGMA * far_px / max(reach_px, 1e-9)) ** 2, here, laid, shifts))
-    _, place, zone, shifts = max(tried, key=lambda one: one[0])
+    _, place, zone, _ = max(tried, key=lambda one: one[0])
+    place, zone, shifts, _ = laid_on(against.apart, place, zone, 0.0, 3)
     measured = _binned(look, place, shifts, _brightness(template, zone), finder)
     return replace(measured, joint_px=joint_px(shifts, block_shifts(before, zone))) if before else measured
 

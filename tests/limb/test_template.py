@@ -10,7 +10,7 @@ from promtrack.limb.edge import Zone
 from promtrack.limb.expected_geometry import expected_sky
 from promtrack.limb.frame_limb import make_finder, start_from
 from promtrack.limb.layout import LaidZone, Layout, make_template, zone_grid
-from promtrack.limb.measure import LINEAR_PX, Template, block_shifts, joint_px, measure, usual_shift
+from promtrack.limb.measure import LINEAR_PX, Against, Template, block_shifts, joint_px, measure, usual_shift
 from promtrack.limb.records import shifted_place
 from promtrack.scene import SceneSpec, make_scene
 from promtrack.settings import CameraSettings, LimbSettings, SiteSettings
@@ -113,7 +113,8 @@ def test_a_frame_is_looked_for_where_its_template_lies(apart_px):
         """Where a frame whose circle is so far off comes to lie along the limb."""
         beside = replace(look, place=shifted_place(look.place, *(-off_px * along)))
         others = template.without(template.near(sequence.time_s[4]))
-        laid = measure(frame, beside, 0.0, others, finder, 8.0, turning=False)
+        against = Against(others, others, None)
+        laid = measure(frame, beside, 0.0, against, finder, 8.0, turning=False)
         return float(np.array([laid.place.x_px, laid.place.y_px]) @ along)
 
     right = placed(0.0, template)
