@@ -220,7 +220,7 @@ def measure(
     far = coarse_shifts(template, zone, reach_px) if reach_px else []
     # from nearer places the blocks lead to the first one
     for start_px in [0.0, *(px for px in far if abs(px) > 0.5 * LINEAR_PX)]:
-        here, laid, shifts, far_px = laid_on(template, place, zone, start_px, 2)
+        here, laid, shifts, far_px = laid_on(template, place, zone, start_px, 4)
         # how much better the blocks fit here than where the circle puts the frame, and how far that is
         better = 0.0
         if tried:

@@ -112,8 +112,9 @@ def test_a_frame_is_looked_for_where_its_template_lies(apart_px):
     def placed(off_px: float, template: Template) -> float:
         """Where a frame whose circle is so far off comes to lie along the limb."""
         beside = replace(look, place=shifted_place(look.place, *(-off_px * along)))
-        others = template.without(template.near(sequence.time_s[4]))
-        against = Against(others, others, None)
+        near = template.near(sequence.time_s[4])
+        itself = tuple(i for i in near if template.time_s[i] == sequence.time_s[4])
+        against = Against(template.without(itself), template.without(near), None)
         laid = measure(frame, beside, 0.0, against, finder, 8.0, turning=False)
         return float(np.array([laid.place.x_px, laid.place.y_px]) @ along)
 
