@@ -13,7 +13,7 @@ from promtrack.limb.expected_geometry import expected_sky
 from promtrack.limb.inspect import unlike_the_sun
 from promtrack.motion.limits import BLOCK_STRIPS
 from promtrack.products.folder import refuse_products
-from promtrack.rounding import clock, counted, day, typeset
+from promtrack.rounding import clock, counted, day, seconds, typeset
 from promtrack.sequence import Sequence, open_sequence
 from promtrack.sequence.bursts import best_of_bursts
 from promtrack.sequence.sort_by_time import PAUSE_H, doubt_night, sessions_of
@@ -110,7 +110,7 @@ def _what_is_there(sequence: Sequence) -> Iterator[str]:
     rows, columns = sequence.shape
     when, last = (f"{day(time)} {clock(time)}" for time in sequence.times_utc[[0, -1]])
     if len(sequence) > 1:
-        when += f" to {last} UTC, one every {np.median(np.diff(sequence.time_s)):.3g} s"
+        when += f" to {last} UTC, one every {seconds(float(np.median(np.diff(sequence.time_s))))}"
     else:
         when += " UTC"
     yield f"{counted(len(sequence), 'frame')} of {columns}x{rows} px in {sequence.path}"

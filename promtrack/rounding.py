@@ -53,6 +53,11 @@ def rounded(value: float, digits: int = 3, unit: str = "") -> str:
     return f"{plain(value, significant_decimals(value, digits))}{_tail(unit)}"
 
 
+def seconds(value_s: float) -> str:
+    """'0.05 s', '12.5 s', '1200 s': a time to three digits."""
+    return f"{float(f'{value_s:.3g}'):g} s"
+
+
 def typeset(words: str) -> str:
     """A message with the signs of print: '+-' becomes ±, the hyphen before a number a minus and 'deg' behind
     it °. A setting to be copied, as camera.north_deg = -12, stays as it is."""

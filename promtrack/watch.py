@@ -26,7 +26,7 @@ from promtrack.limb.find import find_limb
 from promtrack.limb.frame_limb import CEILING
 from promtrack.limb.records import Place, frame_points, visible_angles
 from promtrack.products.folder import ELSEWHERE
-from promtrack.rounding import counted, duration
+from promtrack.rounding import counted, duration, seconds
 from promtrack.sequence.frame_source import Found, as_stored, channel_plan, displayed, full_scale
 from promtrack.sequence.readers import as_set, find_frames
 from promtrack.sequence.times import frame_times
@@ -162,7 +162,7 @@ class Watch:
         step = float(np.median(np.diff([s.time_s for s in self.seen]))) if len(self.seen) > 1 else 0.0
         said, warned = [f"{counted(self.count, 'frame')}, the last {last.name}"], []
         if step > 0.0:
-            said.append(f"one every {step:.3g} s")
+            said.append(f"one every {seconds(step)}")
             quiet = now_s - max(s.time_s - s.stamp_off_s for s in self.seen)
             if quiet > max(3.0 * step, 10.0):
                 times = f"{quiet / step:.0f} times the usual step"

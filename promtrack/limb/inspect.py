@@ -22,7 +22,7 @@ from promtrack.limb.frame_limb import (
 )
 from promtrack.rounding import counted, with_error
 from promtrack.sequence.records import Sequence, spread_over
-from promtrack.settings import LimbSettings
+from promtrack.settings import LimbSettings, least_of
 from promtrack.workers import map_ahead
 
 
@@ -53,6 +53,8 @@ def inspect_sequence(
             frame = sequence.frame(index)
             counts = frame.dtype.kind in "ui"
             found = sample_limb(frame, sequence.full_scale, radius_px=limb.radius_px, guess=stated[index])
+            if (radius_px := found.place.radius_px) < least_of(LimbSettings, "radius_px"):
+                return counts, f"no limb of the Sun: the circle seen is {radius_px:.0f} px in radius", np.nan
         except InputError as problem:
             return counts, problem.what, np.nan
         return counts, found, _disc_level(frame, found, sequence.full_scale)

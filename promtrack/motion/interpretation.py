@@ -203,13 +203,14 @@ def ranked_fronts(motion: Motion) -> tuple[Front, ...]:
 
 
 def ranked_knots(motion: Motion) -> tuple[KnotTrack, ...]:
-    """The moving knots: those that a model describes first, among them the fastest first."""
+    """The moving knots in the order of their letters: those that a model describes first, among them last
+    those so fast that they may have been taken for their neighbours, and else the fastest first."""
+
+    def rank(knot: KnotTrack) -> tuple[bool, bool, float, int]:
+        speed = knot.fit.speed_km_s
+        return knot.fit.model == "none", speed > motion.control.sure_km_s, -speed, knot.knot
+
     return tuple(sorted((knot for knot in motion.knots if knot.moving), key=rank))
-
-
-def rank(knot: KnotTrack) -> tuple[bool, float, int]:
-    """Sorts knots in the order of their letters."""
-    return knot.fit.model == "none", -knot.fit.speed_km_s, knot.knot
 
 
 def label_motion(motion: Motion) -> Labels:

@@ -15,7 +15,13 @@ from promtrack.checks import Check
 from promtrack.errors import SettingsError
 from promtrack.motion.associate import knot_followed, match_ridges
 from promtrack.motion.front import find_fronts, front_checks
-from promtrack.motion.interpretation import LETTERED_KNOTS, front_meaning, knot_meaning, lettered, rank
+from promtrack.motion.interpretation import (
+    LETTERED_KNOTS,
+    front_meaning,
+    knot_meaning,
+    lettered,
+    ranked_knots,
+)
 from promtrack.motion.knots import find_knots
 from promtrack.motion.leading_edge import LEAST_COLUMNS, sector_columns
 from promtrack.motion.motion_checks import (
@@ -238,9 +244,8 @@ def meanings_of(motion: Motion, geometry: StripGeometry) -> tuple[Meaning, ...]:
         follows = knot_followed(front, motion.knots, geometry) if front.moving else 0
         errors = {"scale_err": motion.scale_err, "clock_err": motion.clock_err}
         words.append(front_meaning(front, limb_mm, **errors, follows=follows))
-    # What may be confused comes last, the rest in the order of its letters.
-    knots = [knot for knot in motion.knots if knot.moving]
-    knots.sort(key=lambda knot: (knot.fit.speed_km_s > sure_km_s, *rank(knot)))
     quiet = not any(front.moving for front in motion.fronts)
-    words += [knot_meaning(knot, limb_mm, sure_km_s, quiet=quiet) for knot in knots[:LETTERED_KNOTS]]
+    words += [
+        knot_meaning(knot, limb_mm, sure_km_s, quiet=quiet) for knot in ranked_knots(motion)[:LETTERED_KNOTS]
+    ]
     return tuple(word for word in words if word is not None)

@@ -17,7 +17,7 @@ from promtrack.limb.records import LimbLock
 from promtrack.motion.interpretation import label_motion, lettered, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, KnotTrack, Prominence
 from promtrack.products.folder import ProductFolder
-from promtrack.rounding import counted, iso, typeset, with_error
+from promtrack.rounding import counted, iso, seconds, typeset, with_error
 from promtrack.sequence.records import Sequence
 from promtrack.show.quoted import speed_of, top_height
 from promtrack.show.records import Measured
@@ -108,7 +108,7 @@ def summary_lines(folder: ProductFolder) -> list[str]:
     size = with_error(scale["km_per_px"], scale["sigma_km_per_px"], "km")
     size = f"scale {size} a pixel (from the {scale['source']})"
     size += f"; {typeset(scale['cross_check'])}" if scale["cross_check"] else ""
-    step = f", one every {page['cadence_s']:.3g} s" if page["cadence_s"] is not None else ""
+    step = f", one every {seconds(page['cadence_s'])}" if page["cadence_s"] is not None else ""
     other = page["frames_of_the_other_exposure"]
     beside = f" ({other} are of the other exposure)" if other else ""
     lines = [

@@ -9,7 +9,7 @@ Numbers take turns, at most two at once. A body that no model describes has a le
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -45,6 +45,7 @@ class Body:
     speed_km_s: np.ndarray  # nan where no model describes the motion, and where a front rests by its model
     error_km_s: np.ndarray  # chance, scale and clock together
     said: str  # its speed as all other products have it; '' where no model describes the motion
+    moment: Callable[[float], str]  # how a time is written
     sector_deg: np.ndarray | None = None  # image angles along a front's edge; None for a knot
     stands: tuple[tuple[float, float, str], ...] = ()  # clip time from and to which each number shows
     label: Rect | None = None  # where
@@ -109,7 +110,11 @@ def bodies_of(measured: Measured, first_utc: np.datetime64, *, fronts: bool, kno
         if said and isinstance(track, KnotTrack) and not is_steady(measured, track):
             said += f" at {time_words(measured, track.fit.time_s)}"  # of other times it is no lower bound
         seen = way.time_s + late_s, way.theta_deg, way.height_mm
-        body = Body("", -1, bgr_of(ON_DARK.front), *seen, speed, error, said)
+
+        def moment(now_s: float) -> str:
+            return time_words(measured, now_s - late_s)
+
+        body = Body("", -1, bgr_of(ON_DARK.front), *seen, speed, error, said, moment)
         if isinstance(track, Front):
             edge = np.asarray(orientation.to_image(np.linspace(track.from_deg, track.to_deg, 24)))
             body = replace(body, letter=labels.front(track), sector_deg=edge)
@@ -130,7 +135,7 @@ def number_lines(body: Body, words: str, page: Page) -> tuple[str, ...]:
     if words == AT_REST:
         return (f"{body.letter} {words}", *hand)
     speed, at, moment = words.partition(" at ")
-    line = f"{body.letter} ≥ {speed}"
+    line = f"{body.letter} {speed}" if " to " in speed else f"{body.letter} ≥ {speed}"
     value, sign, error = line.partition(" ± ")
     wide = sign and text_width(line, page.unit) > 0.25 * page.inside.width  # of the room for words
     lines = (value, f"± {error}") if wide else (line,)
@@ -171,12 +176,14 @@ def stands_of(body: Body, runs: list[Span], time: ClipTime) -> tuple[tuple[float
     found = []
     for place, (first, last) in enumerate(spans):
         words = with_error(speed[place], error[place], "km/s") if own[place] else body.said
+        if own[place] and body.sector_deg is None:
+            words += f" at {body.moment(at[place, 5])}"  # of other times it is no lower bound
         ends = [speeds[place].argmin(), speeds[place].argmax()]
         low, high = speeds[place, ends]
         if body.sector_deg is not None and high - low > np.hypot(*errors[place, ends]):
             # true speeds that it goes through while the number stands, no estimate of one
-            digits = error_decimals(float(errors[place].max()) or high - low)
-            words = f"{plain(low, digits)} to {plain(high, digits)} km/s"
+            digits = [error_decimals(float(one) or high - low) for one in errors[place, ends]]
+            words = f"{plain(low, digits[0])} to {plain(high, digits[1])} km/s"
         found.append((first, last, words if time.back(last) >= body.time_s[known][0] else AT_REST))
     return tuple(found)
 
@@ -247,7 +254,7 @@ def draw_body(
         if seen or words:
             draw_line(canvas, body.ends(view, now_s), page.stroke, body.bgr, strength=0.85 * share)
     elif seen or words:  # a number never stands alone: beside the whole way where the body is not seen
-        since = max(float(body.time_s[0]), time.back(max(time.at(now_s) - 1.0, 0.0)))  # one second of clip
+        since = max(float(body.time_s[0]), time.back(min(time.at(now_s), time.clip_s[-1]) - 1.0))  # a second
         first, last = (min(since, now_s), now_s) if seen else body.time_s[[0, -1]].tolist()
         tail = body.place(view, np.linspace(first, last, 32))
         width = max(page.stroke - 1, 1)
@@ -282,7 +289,8 @@ def draw_body(
         draw_line(canvas, np.array([start, stop]), max(page.stroke - 1, 1), body.bgr, strength=0.5 * share)
     right = mark[0] > body.label.right
     x = body.label.right - number.width if right else body.label.left
-    draw_text(canvas, number, x, body.label.top, body.bgr)
+    y = body.label.bottom - number.height if start[1] >= body.label.bottom else body.label.top
+    draw_text(canvas, number, x, y, body.bgr)
     return None
 
 

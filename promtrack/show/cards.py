@@ -156,7 +156,7 @@ def end_card(annotation: Annotation) -> Block:
     """The words of the end card: above the scale, else beside it, else without everyday terms or smaller."""
     measured, page, scale = annotation.measured, annotation.page, end_scale(annotation)
     trust = trust_words(lights(measured))
-    caveat = f"Speeds across the sky, at least{f'; {trust}' if trust else ''}."
+    caveat = f"True speeds are at least these{f'; {trust}' if trust else ''}."
     texts = [(card_sentence(measured), END_TYPE), (caveat, 1.0), (measured.settings.clip.credit, 1.0)]
     terms = everyday(measured)  # or as much of its last sentence as one line holds
     *_, last = terms.split(". ")

@@ -15,7 +15,7 @@ from promtrack.motion.front_fit import SPEED
 from promtrack.motion.interpretation import course, slant
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import clock, counted, duration, plain, significant_decimals, with_error
-from promtrack.show.curves import drawing_times, front_curve
+from promtrack.show.curves import front_curve
 from promtrack.show.quoted import (
     CHANGES,
     fastest_knot,
@@ -145,11 +145,11 @@ def run_title(measured: Measured) -> str:
     model = front_model(front)
     if model is None:
         return f"The leading edge {_climb(measured, front)}; no simple model describes it"
-    times = drawing_times(front.time_s)
+    times = np.linspace(front.time_s[0], front.time_s[-1], 500)
     speed = np.abs(front_curve(front, model, times).speed_km_s)
     slow_s, slowly = rest_of(front), "rested"
     if not slow_s:
-        slow_s = float(times[np.nanargmax(speed > 0.25 * np.nanmax(speed))] - front.time_s[0])
+        slow_s = float(times[np.nanargmax(speed > 0.1 * np.nanmax(speed))] - front.time_s[0])
         slowly = "rose slowly"
     rest_s = float(front.time_s[-1] - front.time_s[0]) - slow_s
     reached = front_speed(measured, front).text
@@ -195,10 +195,11 @@ def three_numbers(measured: Measured) -> tuple[Number, ...]:
         name, when = track_name(measured, knot), time_words(measured, knot.fit.time_s)
         doubt = "; may be confused with its neighbour" if too_fast(measured, knot) else ""
         other = _fastest(measured)
-        doubt += f"; {track_name(measured, other)} was faster at times" if other is not knot else ""
+        if other is not knot and not too_fast(measured, other):
+            doubt += f"; {track_name(measured, other)} was faster at times"
         note = f"across the sky, at least; at {when}{doubt}"
         found.append((speed_of(measured, knot), f"speed, {name}", note))
-        found.append((knot_height(measured, knot), f"height, {name}", f"{above}; at {when}"))
+        found.append((knot_height(measured, knot), f"height, {name}, {when}", above))
     found = found[:3]
     found.sort(key=lambda one: ("confused" in one[2], abs(one[0].error / max(abs(one[0].value), 1e-9))))
     numbers = [Number(title, quoted.text, note) for quoted, title, note in found]

@@ -19,7 +19,7 @@ import numpy as np
 from PIL import Image
 
 from promtrack.errors import InputError
-from promtrack.rounding import span_text, unbroken
+from promtrack.rounding import seconds, span_text, unbroken
 from promtrack.show.cards import everyday, recorded
 from promtrack.show.figures import SHEETS, Sheet, drawn_sheets, missing_sheets
 from promtrack.show.findings import Number, headline, three_numbers
@@ -112,7 +112,7 @@ def _sign(level: str) -> Markup:
 def _facts(measured: Measured) -> str:
     sequence, used = measured.sequence, measured.lock.used
     steps = np.diff(sequence.time_s)
-    cadence = f", one every {float(np.median(steps)):.3g} s" if len(steps) else ""
+    cadence = f", one every {seconds(float(np.median(steps)))}" if len(steps) else ""
     other = int((~used & ~measured.lock.rejected).sum())
     beside = f" ({other} are of the other exposure)" if other else ""
     frames = f"{int(used.sum())} of {len(sequence)} frames used{beside}{cadence}"

@@ -197,8 +197,8 @@ def _number(number: int, letter: str, by_hand: bool) -> Cell:
     return Cell(f"{number} ({words})" if words else str(number), number)
 
 
-def _speed(measured: Measured, speed: float, random: float) -> Cell:
-    """A speed with its total error."""
+def _total(measured: Measured, speed: float, random: float) -> Cell:
+    """A speed or an acceleration with its total error."""
     return Cell(with_error(speed, math.hypot(random, speed * relative_error(measured))), speed)
 
 
@@ -215,9 +215,9 @@ def _knot_row(measured: Measured, knot: KnotTrack) -> Row:
         f"{measured.orientation.label.capitalize()} (degrees)": Cell(f"{angle % 360.0:.1f}", angle),
         "Speed (km/s)": Cell(with_error(quoted.value, quoted.error) + "*" * fit.errors_scaled, quoted.value),
         "of it random": Cell(error_text(fit.speed_err_km_s), fit.speed_err_km_s),
-        "Outward (km/s)": _speed(measured, fit.radial_km_s, fit.radial_err_km_s),
-        "Along the limb (km/s)": _speed(measured, fit.along_km_s, fit.along_err_km_s),
-        "Acceleration (m/s²)": Cell(with_error(fit.accel_m_s2, fit.accel_err_m_s2), fit.accel_m_s2),
+        "Outward (km/s)": _total(measured, fit.radial_km_s, fit.radial_err_km_s),
+        "Along the limb (km/s)": _total(measured, fit.along_km_s, fit.along_err_km_s),
+        "Acceleration (m/s²)": _total(measured, fit.accel_m_s2, fit.accel_err_m_s2),
         "False alarms expected": Cell(false_alarm_text(knot.false_alarm), knot.false_alarm),
     }
     return Row(cells, "" if knot.moving else "resting")
@@ -229,18 +229,21 @@ def _front_row(measured: Measured, front: Front, fit: FrontFit) -> Row:
         error = f" ± {error_text(fit.onset_err_s, 's')}" if math.isfinite(fit.onset_err_s) else ""
         onset = clock(measured.strip.moment(fit.onset_s)) + error
     sector = f"{degrees(front.from_deg)} to {degrees(front.to_deg)}"
-    accel = with_error(fit.accel_m_s2, fit.accel_err_m_s2) if math.isfinite(fit.accel_err_m_s2) else "none"
     first, *_, last = zip(fit.speed_km_s.tolist(), fit.speed_err_km_s.tolist(), strict=True)
     cells = {
         "Front": _number(front.front, label_motion(measured.motion).front(front), front.by_hand),
         "Model": Cell(fit.model, kind="words"),
         "Chosen": Cell("yes" if fit.chosen else "no", kind="words"),
         f"Sector ({measured.orientation.label})": Cell(sector, front.from_deg, "words"),
-        "First speed (km/s)": _speed(measured, *first),
-        "Last speed (km/s)": _speed(measured, *last),
-        "Fastest (km/s)": _speed(measured, fit.peak_speed_km_s, fit.peak_speed_err_km_s),
+        "First speed (km/s)": _total(measured, *first),
+        "Last speed (km/s)": _total(measured, *last),
+        "Fastest (km/s)": _total(measured, fit.peak_speed_km_s, fit.peak_speed_err_km_s),
         "of it random": Cell(error_text(fit.peak_speed_err_km_s), fit.peak_speed_err_km_s),
-        "Acceleration (m/s²)": Cell(accel, fit.accel_m_s2),
+        "Acceleration (m/s²)": (
+            _total(measured, fit.accel_m_s2, fit.accel_err_m_s2)
+            if math.isfinite(fit.accel_err_m_s2)
+            else Cell("none", fit.accel_m_s2)
+        ),
         "Onset (UTC)": Cell(onset, fit.onset_s, "words"),
         "BIC": Cell(plain(fit.bic, 1), fit.bic),
         "Reduced chi²": Cell(rounded(fit.chi2_per_dof, 2), fit.chi2_per_dof),

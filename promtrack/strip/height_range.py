@@ -22,8 +22,6 @@ from promtrack.strip.unwrap import StripCutter
 from promtrack.sun import Orientation
 from promtrack.workers import map_ahead
 
-COARSER = 4  # each way: white noise falls to a quarter
-
 
 def shown_height_range(
     sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry
@@ -39,19 +37,14 @@ def plasma_top_mm(
     sequence: Sequence, lock: LimbLock, orientation: Orientation, geometry: StripGeometry
 ) -> float:
     """Greatest height at which any frame searched shows plasma; 0 where none does."""
-    coarse = geometry.coarser(COARSER)
-    x_px, y_px = ((centre + 0.5) / COARSER - 0.5 for centre in (lock.centre_x_px, lock.centre_y_px))
-    small = replace(lock, centre_x_px=x_px, centre_y_px=y_px, radius_px=lock.radius_px / COARSER)
-    cutter = StripCutter.plan(coarse, small, orientation)
+    coarse = geometry.coarser(4)  # each way: white noise falls to a quarter
+    cutter = StripCutter.plan(coarse, lock, orientation)
     # Halo and cloud do not change much over half of 75 Mm along the limb; plasma does.
     reach = 2 * int(75.0 / 2.0 / coarse.mm_per_column(0.0)) + 1
 
     def top_row(numbered: tuple[int, np.ndarray]) -> int:
         index, frame = numbered
-        rows, columns = (side // COARSER for side in frame.shape)
-        whole = frame[: COARSER * rows, : COARSER * columns].astype(np.float32)
-        reduced = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
-        left, seen = _without_slow(cutter.sample(reduced, index), reach)
+        left, seen = _without_slow(cutter.sample(frame, index), reach)
         # The contours of a smooth sky in whole counts must not pass for plasma.
         return _top_row(left, seen, 0.0 if frame.dtype.kind == "f" else 0.25)
 

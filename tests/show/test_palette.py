@@ -66,3 +66,13 @@ def test_letters_go_to_fronts_then_to_the_fastest_knots():
     assert again.knot(odd) == ""
     assert again.knot(moving[1]) == "B"
     assert ON_DARK.knot(labels.place(still)) == ON_DARK.rest
+
+
+def test_a_knot_that_may_be_its_neighbour_has_no_letter_before_one_that_is_sure():
+    # TRUTH  the hand-made run, its fastest knot faster than what can be told from its neighbours
+    motion = quick_run().motion
+    first, second, *_ = (k for k in sorted(motion.knots, key=lambda k: -k.fit.speed_km_s) if k.moving)
+    limit = 0.5 * (first.fit.speed_km_s + second.fit.speed_km_s)
+    labels = label_motion(replace(motion, control=replace(motion.control, sure_km_s=limit)))
+    assert labels.knot(second) == "B"
+    assert labels.knot(first) != "B"

@@ -117,11 +117,10 @@ def speed_time(measured: Measured, theme: Theme) -> Figure:
     name_items(axes, items, lines)
     date_axis(axes, measured)
     key(figure, measured, items)
-    # escape speed at a front's greatest height, or at a knot's mean one
-    front, knot = quoted.leading_front(measured), quoted.fastest_knot(measured)
-    height = float(np.nanmax(front.height_mm)) if front else float(np.mean(knot.height_mm)) if knot else 0.0
-    escape = float(escape_speed_km_s(height + measured.scale.limb.height_mm))
-    note_above(axes, f"escape speed at {height:.0f} Mm: {escape:.0f} km/s", theme.quiet)
+    if front := quoted.leading_front(measured):
+        height = float(np.nanmax(front.height_mm))
+        escape = float(escape_speed_km_s(height + measured.scale.limb.height_mm))
+        note_above(axes, f"escape speed at {height:.0f} Mm: {escape:.0f} km/s", theme.quiet)
     foot(figure, measured, speeds=True)
     return figure
 

@@ -241,6 +241,7 @@ def _name_knots(axes: Axes, measured: Measured, area: Map, frame: int) -> None:
             lines.append(place)
             if isinstance(item.track, KnotTrack):  # a front has a whole edge
                 style: dict[str, Any] = {"color": item.colour, "marker": item.marker, "markersize": 12}
+                style["zorder"] = 4  # above the halos of letters
                 axes.plot(*place.T, fillstyle="none", path_effects=outlined(width=3.0), **style)
     name_items(axes, items, lines)
 

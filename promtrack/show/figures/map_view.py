@@ -241,7 +241,7 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
     arm_mm = min(ARM_PT * mm_per_pt, ARM_SHARE * area.width_mm) * np.array([1.0, -1.0])  # y upward
     arms = [(name, arm_mm * way) for name, way in arrows_of(area.view, measured.orientation)]
     reach = np.stack([np.zeros(2), *(1.35 * way for _, way in arms)])
-    pad = np.array([3.0 if len(arms) == 1 else 1.0, 1.0]) * TEXT_PT * mm_per_pt
+    pad = np.array([5.0 if len(arms) == 1 else 1.0, 1.0]) * TEXT_PT * mm_per_pt
     low = pad - reach.min(axis=0)
     high = np.maximum(size - pad - reach.max(axis=0), low)
     shares = np.stack(np.meshgrid(*[np.linspace(0.0, 1.0, 13)] * 2), axis=-1).reshape(-1, 2)
@@ -259,6 +259,8 @@ def compass(axes: Axes, measured: Measured, area: Map, picture: np.ndarray) -> N
     look: dict[str, Any] = {"color": PICTURE_INK, "ha": "center", "va": "center", "fontweight": "bold"}
     arrow = {"arrowstyle": "<-", "color": PICTURE_INK, "linewidth": 1.8, "shrinkA": 1, "shrinkB": 0}
     for name, way in arms:
+        if len(name) > 1 and abs(way[0]) > abs(way[1]):  # words beyond the tip, not over the arrow
+            look["ha"] = "right" if way[0] < 0.0 else "left"
         axes.annotate(
             name, origin, tuple(origin + way), path_effects=outlined(width=3.0), arrowprops=arrow, **look
         )

@@ -73,10 +73,10 @@ def _draw_frame(axes: Axes, measured: Measured) -> None:
     axes.locator_params(nbins=5)
     name_y(axes, "y (px)")
     look = {"labelcolor": "#ffffff", "frameon": True, "facecolor": "#0b0908", "edgecolor": "none"}
-    look |= {"framealpha": 0.75, "handlelength": 1.0, "bbox_to_anchor": (0.0, 1.0)}
+    look |= {"framealpha": 0.75, "handlelength": 1.0, "loc": "best"}  # where no points lie
     if columns < 1.1 * rows:  # the names then stand beside the picture
-        look |= {"bbox_to_anchor": (1.02, 1.0), "borderaxespad": 0.0}
-    axes.legend(loc="upper left", **look)
+        look |= {"loc": "upper left", "bbox_to_anchor": (1.02, 1.0), "borderaxespad": 0.0}
+    axes.legend(**look)
 
 
 def _words(measured: Measured) -> list[str]:
