@@ -208,9 +208,10 @@ def _least_stands(shown: list[Span], order: Iterable[int], time: ClipTime) -> li
     the headline's."""
     begin, hold_s = float(time.clip_s[0]), float(time.clip_s[-1])
     stand_s, held = min(time.stand_s, time.end_s - begin), time.end_s - hold_s >= NUMBER_S - 1e-6
-    runs: list[list[Span]] = [
-        [(hold_s, time.end_s)] if held and not place else [] for place in range(len(shown))
-    ]
+    runs: list[list[Span]] = [[] for _ in shown]
+    if held and shown:  # all the time where it is seen to the end
+        first, last = shown[0]
+        runs[0].append((min(max(first, begin), hold_s) if last >= time.end_s else hold_s, time.end_s))
     for place in order:
         (first, last), own = shown[place], runs[place]
         if own and last >= time.end_s:

@@ -884,3 +884,18 @@ def test_small_films_go_without_what_is_too_small_to_read():
     full, small = (film.draw.args[0].wanted for film in _films(studio, studio.annotation()))
     assert {"heights", "gaps"} & full
     assert small == full - {"heights", "gaps"}
+
+
+def test_the_headline_s_number_stands_all_the_time_that_it_is_seen():
+    # TRUTH  a headline seen from 3 s to the end, and five others that begin and end while it is seen: its number
+    # stands for all of it, and one of theirs at a time beside it
+    recorded = np.linspace(0.0, 2400.0, 90)
+    time = ClipTime(recorded, 2.0 + recorded / 2400.0 * 8.0, 12.6, 2.6)
+    shown = [(3.0, 12.6), *((2.0 + k, 5.0 + k) for k in range(5))]
+    headline, *others = share_time(shown, time)
+    assert min(a for a, _ in headline) == pytest.approx(3.0)
+    assert max(b for _, b in headline) == pytest.approx(12.6)
+    assert sum(b - a for a, b in headline) == pytest.approx(9.6)
+    assert sum(map(bool, others)) >= 2
+    for at in np.arange(2.05, 12.6, 0.1):
+        assert sum(a <= at <= b for runs in (headline, *others) for a, b in runs) <= 2
