@@ -887,8 +887,8 @@ def test_small_films_go_without_what_is_too_small_to_read():
 
 
 def test_the_headline_s_number_stands_all_the_time_that_it_is_seen():
-    # TRUTH  a headline seen from 3 s to the end, and five others that begin and end while it is seen: its number
-    # stands for all of it, and one of theirs at a time beside it
+    # TRUTH  a headline seen from 3 s to the end, and five others that begin and end while it is seen: its
+    # number stands for all of it, and one of theirs at a time beside it
     recorded = np.linspace(0.0, 2400.0, 90)
     time = ClipTime(recorded, 2.0 + recorded / 2400.0 * 8.0, 12.6, 2.6)
     shown = [(3.0, 12.6), *((2.0 + k, 5.0 + k) for k in range(5))]

@@ -177,14 +177,16 @@ def draw_figures(
     folder.mkdir(parents=True, exist_ok=True)
     sheets, files = drawn_sheets(measured), list[Path]()
     gc.freeze()
-    for done, sheet in enumerate(sheets):
-        files += save_sheet(sheet.name, sheet.load(), measured, folder)
-        # The parts of a sheet refer to each other, so that its memory is free again when the garbage
-        # collector has come: at once, and past all that was there before.
-        gc.collect()
-        if progress is not None:
-            progress(done + 1, len(sheets))
-    gc.unfreeze()
+    try:
+        for done, sheet in enumerate(sheets):
+            files += save_sheet(sheet.name, sheet.load(), measured, folder)
+            # The parts of a sheet refer to each other, so that its memory is free again when the garbage
+            # collector has come: at once, and past all that was there before.
+            gc.collect()
+            if progress is not None:
+                progress(done + 1, len(sheets))
+    finally:
+        gc.unfreeze()
     for sheet in SHEETS:
         for path in folder.glob(f"{sheet.name}*.[ps][ndv][gf]"):
             if path not in files and path.stem.removesuffix("_dark") == sheet.name:
