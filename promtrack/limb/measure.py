@@ -318,7 +318,9 @@ def block_shifts(template: Template, zone: Zone) -> BlockShifts:
     residual = np.maximum(square - (solution * right).sum(1), 0) / np.maximum(points - 3 - heights, 1)
     gain = np.where(np.abs(solution[:, 0]) > 0.1, solution[:, 0], np.nan)
     # neighbouring samples share the camera's noise through the interpolation: two to an independent one
-    error = np.sqrt(2 * residual[:, None] * np.einsum("bii->bi", inverse)[:, 1:]) / np.abs(gain)[:, None]
+    spread = np.maximum(np.einsum("bii->bi", inverse)[:, 1:], 0.0)
+    error = np.sqrt(2 * residual[:, None] * spread) / np.abs(gain)[:, None]
+    error[(spread <= 0.0).any(axis=1)] = np.inf  # equations that rounding has left without a least
     theta_deg = (template.block[number] * BLOCK + 0.5 * (BLOCK - 1)) * template.grid.step_deg
     along, across = (solution[:, 1:] / gain[:, None]).T
     return BlockShifts(theta_deg, along, error[:, 0], across, error[:, 1], solution[:, 0], np.sqrt(residual))
