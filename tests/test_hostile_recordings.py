@@ -87,7 +87,7 @@ def test_a_film_that_runs_to_and_fro_is_measured_once(measured, small_scene):
 def test_a_roof_that_the_sun_sinks_behind_does_not_move_plasma(measured, small_scene):
     # TRUTH  a dark slanting edge comes up over the disc and at last over the limb
     def picture(i: int) -> np.ndarray:
-        clear = 1 / (1 + np.exp(np.clip((Y - 320 + 7.5 * i - 0.15 * (X - 200)) / 1.5, -50, 50)))
+        clear = 1 / (1 + np.exp(np.clip((Y - 320 + 7.0 * i - 0.15 * (X - 200)) / 1.5, -50, 50)))
         return counts(small_scene.frame(i) * clear + 300 * (1 - clear))
 
     assert_right(measured(picture))

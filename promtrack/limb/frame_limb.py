@@ -25,6 +25,7 @@ from promtrack.limb.edge import (
     edge_of,
     make_grid,
     shift_by_blur,
+    weighted_median,
 )
 from promtrack.limb.expected_geometry import Expected
 from promtrack.limb.find import fall_at, find_limb
@@ -261,8 +262,11 @@ def start_from(sequence: Sequence, limb: LimbSettings, stated: tuple[Place | Non
     if not found:
         raise failed[0] if failed else LimbNotFound("no limb: the sequence is empty")
     radii = np.array([f.place.radius_px for f in found.values()])
-    # unweighted: the error of a radius grows with its square, so that by it the smallest would win
-    radius = limb.radius_px or float(np.median(radii))
+    # By what length and scatter of the arc tell of its curvature: a limb mostly hidden counts little. By the
+    # error of the radius itself, which grows with its square, the smallest would win.
+    arc_px = np.radians([f.arc_deg for f in found.values()]) * radii
+    rms_px = np.maximum([f.rms_px for f in found.values()], 1e-3)
+    radius = limb.radius_px or weighted_median(radii, (arc_px / arc_px.max()) ** 5 / rms_px**2)
     places = tuple((index, moved_to(f.place, radius, sequence.shape)) for index, f in found.items())
     return Start(radius, float(np.radians(max(f.arc_deg for f in found.values())) * radius), places)
 

@@ -74,7 +74,9 @@ def test_the_radius_to_start_from_leans_to_neither_side(monkeypatch):
 
     def drawn(*_, **__):
         radius = 1500.0 / max(1.0 + 0.3 * rng.normal(), 0.2)
-        return LimbSample(Place(60.0, radius + 45.0, radius), 0.3 * radius**2 / 1500.0, 1.0, 8.0, 1.0)
+        return LimbSample(
+            Place(60.0, radius + 45.0, radius), 0.3 * radius**2 / 1500.0, 1.0, np.degrees(210.0 / radius), 1.0
+        )
 
     monkeypatch.setattr("promtrack.limb.frame_limb.sample_limb", drawn)
     curvature = [1500.0 / start_from(sequence, LimbSettings(), (None,) * 7).radius_px for _ in range(300)]

@@ -36,7 +36,7 @@ def measures_of(
     edge_px : (n,) or (n, bins) by how much it lies too far out
     bins : numbers of the bins of limb that are seen
     """
-    theta = np.arange(bins[0] * BIN_DEG + 1.0, bins[-1] * BIN_DEG, 2.0)
+    theta = np.arange(bins[0] * BIN_DEG + 1.0, bins[-1] * BIN_DEG - 0.375, 2.0)
     drift = np.cumsum(rng.normal(0, 0.4, (len(centre_px), len(theta))), axis=0)
     made = []
     for centre, width, edge, drifted in zip(centre_px, width_px, edge_px, drift, strict=True):

@@ -132,16 +132,36 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
             across, up = (size / axes.bbox.size * light.shape[::-1]).astype(int) + 1
             column, row = ((middle - axes.bbox.min) / axes.bbox.size * light.shape[::-1]).astype(int).T
             away = away + 0.25 * cv2.blur(light, (int(across), int(up)))[row, column]
-        best = int(np.argmin(np.where(free, away, np.inf)))
+        order = np.argsort(np.where(free, away, np.inf))[: np.count_nonzero(free)]
+        best, leader = int(order[0]), np.zeros((0, 2))
+        if axes.images and len(own):  # a word that stands far from its line is led to it, across nothing else
+            others = np.concatenate([np.zeros((0, 2)), *(one for k, one in enumerate(points) if k != index)])
+            led = ((int(k), _leader(places[k], own)) for k in order[::4])
+            clear = (one for one in led if not _crosses(one[1], boxes, others))
+            best, leader = next(clear, (best, _leader(places[best], own)))
         text.set_position(tuple(axes.transAxes.inverted().transform(middle[best])))
         boxes.append(places[best])
-        if axes.images and len(own):  # a word that stands far from its line is led to it
-            ends = np.clip(own, *np.split(places[best], 2))
-            far = np.hypot(*(own - ends).T)
-            near = int(np.argmin(far))
-            if far[near] > 4.0 * GAP_PX:
-                pair = axes.transAxes.inverted().transform([ends[near], own[near]])
-                axes.plot(*pair.T, transform=axes.transAxes, color=colours[index], linewidth=1.2, alpha=0.8)
+        if len(leader):
+            every = np.concatenate([every, leader])
+            pair = axes.transAxes.inverted().transform(leader[[0, -1]])
+            axes.plot(*pair.T, transform=axes.transAxes, color=colours[index], linewidth=1.2, alpha=0.8)
+
+
+def _leader(box: np.ndarray, line: np.ndarray) -> np.ndarray:
+    """(24, 2) px of the shortest way from a box to a line; (0, 2) where the box stands at it."""
+    ends = np.clip(line, *np.split(box, 2))
+    far = np.hypot(*(line - ends).T)
+    near = int(np.argmin(far))
+    return np.linspace(ends[near], line[near], 24) if far[near] > 4.0 * GAP_PX else np.zeros((0, 2))
+
+
+def _crosses(leader: np.ndarray, boxes: list[np.ndarray], lines: np.ndarray) -> bool:
+    """Whether a leader runs through one of the boxes or over one of the (n, 2) points of lines."""
+    if not len(leader):
+        return False
+    through = any(((leader > box[:2]) & (leader < box[2:])).all(axis=1).any() for box in boxes)
+    away = np.hypot(*(leader[:, None] - lines).transpose(2, 0, 1))
+    return through or bool((away < GAP_PX).any())
 
 
 def _pixels(axes: Axes, line: np.ndarray) -> np.ndarray:
