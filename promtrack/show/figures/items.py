@@ -139,6 +139,9 @@ def write_beside(axes: Axes, words: list[str], lines: list[np.ndarray], colours:
             led = ((int(k), _leader(places[k], own)) for k in order[::4])
             clear = (one for one in led if not _crosses(one[1], boxes, others))
             best, leader = next(clear, (best, _leader(places[best], own)))
+            if len(one) > 2 and _crosses(leader, boxes, others):  # led astray it would name another line
+                text.remove()
+                continue
         text.set_position(tuple(axes.transAxes.inverted().transform(middle[best])))
         boxes.append(places[best])
         if len(leader):

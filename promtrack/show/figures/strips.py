@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 import numpy as np
@@ -43,7 +44,7 @@ def time_distance(measured: Measured, theme: Theme) -> Figure:
         axes = figure.add_axes((0.065 + place * (width + 0.065), 0.145, width, 0.595))
         slit = measured.motion.slits[number]
         _draw_slit(axes, measured, slit, drawn[number])
-        words = path_words(slit, measured.orientation.label)
+        words = textwrap.fill(path_words(slit, measured.orientation.label), round(100 * width))
         style.name_y(axes, f"{words}\ndistance (Mm)")
         style.date_axis(axes, measured)
     style.foot(figure, measured, speeds=True)
