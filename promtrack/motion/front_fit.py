@@ -1,12 +1,6 @@
-"""Models of a rising front: heights against time in, fits with errors and a verdict out.
-
-Constant speed; ballistic (thrown up, with the Sun's gravity); constant acceleration; rest and then constant
-speed or acceleration; linear plus exponential (slow rise, then fast rise):
-h(t) = c0 exp((t - t0)/tau) + c1 (t - t0) + c2 with t0 fixed at the first time, because a shift of t0 is
-absorbed by c0 and c2 (Cheng et al. 2013, ApJL 769, L25), whose onset is the time when the exponential part of
-the speed equals the linear part; and constant speed until an onset, from which on the speed grows
-exponentially. The last four are linear but for start, onset and tau, which alone are searched (variable
-projection: Golub & Pereyra 1973, SIAM J. Numer. Anal. 10, 413).
+"""Fits of a rising front: heights against time in, the models of `front_models` with errors and a verdict
+out. Start, onset and tau, in which heights are not linear, are searched alone (variable projection: Golub &
+Pereyra 1973, SIAM J. Numer. Anal. 10, 413).
 """
 
 from __future__ import annotations
@@ -18,6 +12,20 @@ import numpy as np
 from scipy.linalg import matmul_toeplitz
 from scipy.optimize import minimize
 
+from promtrack.motion.front_models import (
+    BALLISTIC,
+    EXPONENTIAL,
+    GROWING,
+    MODELS,
+    POSITIVE,
+    REST,
+    SEARCHED,
+    SPEED,
+    SUDDEN,
+    growth_bounds,
+    onset_time,
+    path,
+)
 from promtrack.motion.kinematics import (
     DriftingErrors,
     beyond_chance,
@@ -32,16 +40,6 @@ from promtrack.motion.kinematics import (
 from promtrack.motion.limits import COMPATIBLE, KM_S, M_S2
 from promtrack.motion.records import NONE, FrontFit
 
-SPEED = "constant speed"
-BALLISTIC = "ballistic"
-ACCELERATION = "constant acceleration"
-SUDDEN = "rest, then constant speed"
-REST = "rest, then constant acceleration"
-EXPONENTIAL = "linear plus exponential"
-GROWING = "constant speed, then exponential"
-MODELS = (SPEED, BALLISTIC, ACCELERATION, SUDDEN, REST, EXPONENTIAL, GROWING)  # the simplest first
-SEARCHED = {SUDDEN: (1,), REST: (1,), EXPONENTIAL: (3,), GROWING: (2, 3)}  # heights are not linear in these
-POSITIVE = {SUDDEN: 2, REST: 2, EXPONENTIAL: 2, GROWING: 1}  # number of the value that must be
 FREER = (3, 4)  # degrees of polynomials beside the models
 # differences of BIC that are 'not worth more than a bare mention', and 'very strong' evidence: Kass & Raftery
 # 1995, J. Am. Stat. Assoc. 90, 773
@@ -50,7 +48,7 @@ BARE_MENTION, VERY_STRONG = 2.0, 10.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
-    """One model fitted to the heights, in the parameters of `_path`, with one drift."""
+    """One model fitted to the heights, in the parameters of `path`, with one drift."""
 
     errors: DriftingErrors
     values: np.ndarray  # (k,)
@@ -77,12 +75,6 @@ class _Fit:
         drift = moves / errors.err_mm @ errors.drift_mm
         result: np.ndarray = moves @ matmul_toeplitz(scatter, moves.T) + drift @ drift.T
         return result
-
-
-def onset_time(c0: np.ndarray | float, tau: np.ndarray | float, c1: np.ndarray | float) -> np.ndarray:
-    """Time after t0 when the exponential part of the speed equals the linear part: tau ln(c1 tau / c0)."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(tau * np.log(c1 * tau / c0), float)
 
 
 def fit_front(
@@ -149,7 +141,7 @@ def fit_front(
         if (positive := POSITIVE.get(model)) is not None:  # as in the fit
             values = values[values[:, positive] > 0]
         if model in (EXPONENTIAL, GROWING):
-            values[:, 3] = np.clip(values[:, 3], *_growth(t))
+            values[:, 3] = np.clip(values[:, 3], *growth_bounds(t))
         fits.append(_record(model, fit, values, time_s, gravity_m_s2, criteria[model], model == chosen))
     limit = criteria[chosen] + BARE_MENTION
     rivals = [fit for fit in fits if fit.model in possible and fit.bic <= limit]
@@ -232,36 +224,6 @@ def front_verdict(
     return NONE if other < own - VERY_STRONG else best.model
 
 
-def _path(model: str, t: np.ndarray, values: np.ndarray, gravity_m_s2: float) -> np.ndarray:
-    """(3, m, n) height [Mm], speed [Mm/s] and acceleration [Mm/s^2] at times t (n,) from the middle.
-
-    `values` (m, k): height and speed [km/s] in the middle, acceleration [m/s^2]; with rest height, start, and
-    speed or acceleration; for linear plus exponential height and speed of the linear part at the
-    first time, what the exponential part reaches at the last, and ln tau; for constant speed, then
-    exponential, height and speed at the first time, onset, and ln tau.
-    """
-    p = values[:, :, None]
-    if model == SUDDEN:
-        gone, speed = np.maximum(t - p[:, 1], 0.0), p[:, 2] / KM_S
-        return np.stack([p[:, 0] + speed * gone, speed * (gone > 0), np.zeros_like(gone)])
-    if model == REST:
-        gone, accel = np.maximum(t - p[:, 1], 0.0), p[:, 2] / M_S2
-        return np.stack([p[:, 0] + 0.5 * accel * gone**2, accel * gone, accel * np.ones_like(t)])
-    if model == EXPONENTIAL:
-        tau = np.exp(p[:, 3])
-        part, speed = p[:, 2] * np.exp((t - t[-1]) / tau), p[:, 1] / KM_S
-        return np.stack([p[:, 0] + speed * (t - t[0]) + part, speed + part / tau, part / tau**2])
-    if model == GROWING:
-        tau, gone, speed = np.exp(p[:, 3]), np.maximum(t - p[:, 2], 0.0), p[:, 1] / KM_S
-        growth = np.exp(np.minimum(gone / tau, 100.0))  # a try far too steep stays finite
-        height = p[:, 0] + speed * (np.minimum(t, p[:, 2]) - t[0] + tau * (growth - 1.0))
-        return np.stack([height, speed * growth, speed * growth / tau * (gone > 0)])
-    constant = -gravity_m_s2 if model == BALLISTIC else 0.0
-    accel = (p[:, 2] if model == ACCELERATION else constant) / M_S2 * np.ones((len(values), len(t)))
-    speed = p[:, 1] / KM_S
-    return np.stack([p[:, 0] + speed * t + 0.5 * accel * t**2, speed + accel * t, accel])
-
-
 def _fitted(
     model: str, t: np.ndarray, height_mm: np.ndarray, errors: DriftingErrors, gravity_m_s2: float
 ) -> _Fit | None:
@@ -277,7 +239,7 @@ def _fitted(
         base = np.zeros((len(tried), count))
         base[:, searched] = tried
         rows = np.concatenate([base, *(base + one for one in linear)])
-        zero, *moved = _path(model, t, rows, gravity_m_s2)[0].reshape(len(linear) + 1, len(tried), len(t))
+        zero, *moved = path(model, t, rows, gravity_m_s2)[0].reshape(len(linear) + 1, len(tried), len(t))
         slopes = np.stack(moved, axis=-1).transpose(1, 0, 2) - zero.T[:, :, None]
         size = np.linalg.norm(slopes, axis=0) + 1e-300
         white = errors.white(slopes / size).transpose(1, 0, 2)
@@ -291,7 +253,7 @@ def _fitted(
     best = np.empty(0)
     if searched:
         # four heights tell what comes after a start, and before and after an onset
-        starts, onsets, tau = (float(t[0]), float(t[-4])), (float(t[3]), float(t[-4])), _growth(t)
+        starts, onsets, tau = (float(t[0]), float(t[-4])), (float(t[3]), float(t[-4])), growth_bounds(t)
         bounds = {EXPONENTIAL: [tau], GROWING: [onsets, tau]}.get(model, [starts])
         sides = [np.linspace(*ends, 120 if len(bounds) == 1 else 16) for ends in bounds]
         grid = np.stack(np.meshgrid(*sides, indexing="ij"), axis=-1).reshape(-1, len(sides))
@@ -316,16 +278,10 @@ def _fitted(
     for place, which in enumerate(searched):
         little = 1e-3 * step[place]
         near = values + little * np.array([[-1.0], [1.0]]) * np.eye(count)[which]
-        low, high = _path(model, t, near, gravity_m_s2)[0]
+        low, high = path(model, t, near, gravity_m_s2)[0]
         slopes = np.insert(slopes, which, (high - low) / (2 * little), axis=1)
-    curve = _path(model, t, values[None], gravity_m_s2)[0, 0]
+    curve = path(model, t, values[None], gravity_m_s2)[0, 0]
     return _Fit(errors, values, slopes, curve, errors.white(height_mm - curve))
-
-
-def _growth(t: np.ndarray) -> tuple[float, float]:
-    """Smallest and largest ln tau that heights at times t tell: beyond the span it is a parabola."""
-    span, step = float(t[-1] - t[0]), float(np.median(np.diff(t)))
-    return math.log(min(max(2 * step, span / 100), span / 8)), math.log(span)
 
 
 def _record(
@@ -340,7 +296,7 @@ def _record(
     """From a fit and the parameters (draws, k) drawn for it."""
     values = np.concatenate([fit.values[None], drawn])
     middle, half = 0.5 * (time_s[0] + time_s[-1]), 0.5 * (time_s[-1] - time_s[0])
-    _, speed, accel = _path(model, np.array([-half, 0.0, half]), values, gravity_m_s2)
+    _, speed, accel = path(model, np.array([-half, 0.0, half]), values, gravity_m_s2)
     peak = np.where(np.abs(speed[:, 2]) >= np.abs(speed[:, 0]), speed[:, 2], speed[:, 0])
     mean, largest = (speed[:, 2] - speed[:, 0]) / (2 * half) * M_S2, accel[:, 2] * M_S2
     if model in (SPEED, SUDDEN):

@@ -71,7 +71,7 @@ class KnotTrack:
 class FrontFit:
     """One model fitted to one front."""
 
-    model: str  # one of front_fit.MODELS
+    model: str  # one of front_models.MODELS
     parameters: tuple[str, ...]  # names with units, for instance 'height_mm', 'speed_km_s', 'tau_s'
     values: np.ndarray
     errors: np.ndarray

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from promtrack.motion.front_fit import REST, SUDDEN
+from promtrack.motion.front_models import REST, SUDDEN
 from promtrack.motion.limits import KM_S, M_S2
 from promtrack.motion.records import Front, FrontFit, KnotTrack
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from promtrack.motion.false_alarms import LEAST_TOLD
-from promtrack.motion.front_fit import SPEED
+from promtrack.motion.front_models import SPEED
 from promtrack.motion.interpretation import course, slant
 from promtrack.motion.records import Front, KnotTrack
 from promtrack.rounding import clock, counted, duration, plain, significant_decimals, with_error

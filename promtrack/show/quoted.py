@@ -12,7 +12,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from promtrack.motion.front_fit import REST, SUDDEN
+from promtrack.motion.front_models import REST, SUDDEN
 from promtrack.motion.interpretation import label_motion, ranked_fronts, ranked_knots
 from promtrack.motion.records import Front, FrontFit, KnotTrack, Prominence, Ridge
 from promtrack.rounding import with_error

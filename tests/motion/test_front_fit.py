@@ -5,7 +5,8 @@ import pytest
 from scipy.optimize import curve_fit
 
 from promtrack.motion.front import local_speeds
-from promtrack.motion.front_fit import EXPONENTIAL, GROWING, MODELS, _fitted, fit_front, front_verdict
+from promtrack.motion.front_fit import _fitted, fit_front, front_verdict
+from promtrack.motion.front_models import EXPONENTIAL, GROWING, MODELS
 from promtrack.motion.kinematics import DriftingErrors
 from promtrack.motion.records import NONE
 from tests.outside.height_time import linear_exponential

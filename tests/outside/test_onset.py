@@ -4,7 +4,8 @@ error."""
 import numpy as np
 import pytest
 
-from promtrack.motion.front_fit import fit_front, onset_time
+from promtrack.motion.front_fit import fit_front
+from promtrack.motion.front_models import onset_time
 from promtrack.motion.kinematics import fit_polynomial
 from tests.outside.height_time import linear_exponential
 
