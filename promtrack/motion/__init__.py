@@ -3,8 +3,9 @@
 In comes a `Strip`, out goes `Motion`. Read records, limits and measure, which calls the rest. Knots:
 background (what stands still), knots (points), tracks with link and false_alarms, then knot_fit with
 kinematics and correlated_noise. Fronts: front, front_search, leading_edge, front_models, front_fit. Along
-slits: ridge, oscillation. What stands: prominences with prominence_regions. Then associate (which of these are one),
-motion_checks (checks that are not the fit), interpretation (what a number means), by_hand (points clicked).
+slits: ridge, oscillation. What stands: prominences with prominence_regions. Then associate (which
+of these are one), motion_checks (checks that are not the fit), interpretation (what a number means), by_hand
+(points clicked).
 """
 
 # ruff: noqa: F401 - for type checkers; `__getattr__` hands them out
